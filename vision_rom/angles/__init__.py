@@ -1,0 +1,1 @@
+"""Landmarks to joint angles with their error; numpy and scipy alone."""

@@ -1,0 +1,1 @@
+"""Recording to timed, upright frames."""

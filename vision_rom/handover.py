@@ -1,0 +1,189 @@
+"""What passes from room to room: frozen dataclasses, numpy arrays and nothing else.
+
+Times are seconds since the first picture of the recording. Angles are degrees in the sign and zero table of
+``movements/``. Pixels are those of the upright picture as a viewer sees it, x to the right, y down. NaN in an array
+always means "not seen" or "not measured", never zero.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
+
+Side = Literal["left", "right"]
+View = Literal["front", "back", "left_side", "right_side", "oblique"]
+Status = Literal["measured", "not_measured"]
+
+SIDES: tuple[Side, Side] = ("left", "right")
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """One decoded picture, upright, with the time its container gives it."""
+
+    index: int
+    """Count of decoded pictures before this one; thinned pictures are counted too."""
+    time_s: float
+    """Seconds since the first picture of the recording, after the time factor."""
+    rgb: NDArray[np.uint8]
+    """(height_px, width_px, 3)"""
+
+
+@dataclass(frozen=True, slots=True)
+class Clip:
+    """What is known of a recording after it was read to its end."""
+
+    path: Path
+    sha256: str
+    duration_s: float
+    """From the first picture to the end of the last one (its own duration, else the median step)."""
+    frames_decoded: int
+    frame_rate_hz: float
+    """1 / median step between pictures; NaN with fewer than two pictures."""
+    variable_frame_rate: bool
+    rotation_deg: int
+    """Clockwise turn applied to the stored picture to make it upright: 0, 90, 180 or 270."""
+    mirrored: bool
+    """The stored picture was flipped left to right, and was flipped back before anything was measured."""
+    width_px: int
+    height_px: int
+    frames_declared: int | None = None
+    duration_declared_s: float | None = None
+    frames_thinned: int = 0
+    """Decoded pictures that were passed over to come near the wanted rate."""
+    time_factor: float = 1.0
+    colour: str = ""
+    """The rule by which the stored colours became 8-bit RGB."""
+    codec: str = ""
+    gaps_s: tuple[tuple[float, float], ...] = ()
+    """(start, end) of steps longer than 2.5 x the median step."""
+    remarks: tuple[str, ...] = ()
+    """Sentences for the user: damage, missing end, equal timestamps, slow motion."""
+
+
+@dataclass(frozen=True, slots=True)
+class PoseModel:
+    """Which network saw the pictures."""
+
+    name: str
+    sha256: str
+    library: str
+    """Library and version that ran it."""
+
+
+@dataclass(frozen=True, slots=True)
+class PoseTrack:
+    """The landmarks of the one patient over time; index order as in ``pose.landmark``."""
+
+    time_s: Floats
+    """(n,), strictly increasing"""
+    frame_index: Ints
+    """(n,)"""
+    landmarks_px: Floats
+    """(n, 33, 3): x, y in pixels of the upright picture, z in pixels with the hips' middle as 0, towards the
+    camera negative. NaN rows where the patient was not found."""
+    visibility: Floats
+    """(n, 33), 0 to 1; NaN where the patient was not found."""
+    world_m: Floats
+    """(n, 33, 3): metres with the hips' middle as origin, x right, y down, z away from the camera."""
+    width_px: int
+    height_px: int
+    model: PoseModel
+    people: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
+    """(n,) people found in each picture."""
+    ambiguous: Bools = field(default_factory=lambda: np.zeros(0, np.bool_))
+    """(n,) more than one person could have been the patient."""
+    exchanged: Bools = field(default_factory=lambda: np.zeros(0, np.bool_))
+    """(n,) left and right were exchanged to keep their identity over time."""
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class AngleCurve:
+    """One angle of one side over time, as measured frame by frame."""
+
+    movement: str
+    side: Side
+    time_s: Floats
+    """(n,)"""
+    angle_deg: Floats
+    """(n,) against the trunk's axis; NaN where not measured."""
+    vertical_deg: Floats
+    """(n,) the same arm against the picture's vertical; NaN where that means nothing."""
+    visibility: Floats
+    """(n,) the least visibility of the landmarks that the angle rests on."""
+    remarks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class SmoothCurve:
+    """An angle curve on an even grid after gaps, outliers and Savitzky-Golay smoothing."""
+
+    source: AngleCurve
+    time_s: Floats
+    """(m,) even steps"""
+    angle_deg: Floats
+    """(m,) NaN inside gaps"""
+    vertical_deg: Floats
+    """(m,)"""
+    speed_deg_s: Floats
+    """(m,)"""
+    trusted: Bools
+    """(m,) False in the extrapolated half windows at each end and beside a gap: no peak is taken there."""
+    outliers: Bools
+    """(n,) raw samples of ``source`` that were set aside."""
+    window_s: float
+    order: int
+
+
+@dataclass(frozen=True, slots=True)
+class Repetition:
+    """One raise and return."""
+
+    start_s: float
+    peak_s: float
+    end_s: float
+    peak_deg: float
+    """Maximum of the smoothed curve inside the repetition."""
+    held_deg: float
+    """Largest mean of the smoothed curve over any 0.5 s inside the repetition."""
+    start_deg: float
+    peak_speed_deg_s: float
+    interval95_deg: tuple[float, float]
+    """Of ``held_deg``."""
+    hold_start_s: float
+    hold_end_s: float
+    """The 0.5 s that ``held_deg`` is the mean of."""
+    vertical_held_deg: float = float("nan")
+    """The vertical-referenced value over the same 0.5 s."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """The result for one movement of one side."""
+
+    joint: str
+    movement: str
+    side: Side
+    status: Status
+    reason: str | None
+    """Why it was not measured, with what to do about it; None where it was."""
+    view: View | None
+    camera_off_plane_deg: float
+    """Angle between the plane of motion and the picture's plane; NaN where unknown."""
+    repetitions: tuple[Repetition, ...] = ()
+    held_deg: float = float("nan")
+    """Mean over repetitions of ``held_deg``."""
+    peak_deg: float = float("nan")
+    """Largest ``peak_deg``."""
+    interval95_deg: tuple[float, float] = (float("nan"), float("nan"))
+    vertical_held_deg: float = float("nan")
+    remarks: tuple[str, ...] = ()

@@ -1,0 +1,1 @@
+"""Angle curves to repetitions: gaps, outliers, smoothing, holds, recognition; numpy and scipy alone."""

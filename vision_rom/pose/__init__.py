@@ -1,0 +1,1 @@
+"""Frames to the landmarks of the one patient."""

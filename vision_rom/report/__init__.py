@@ -1,0 +1,1 @@
+"""Readings to documents, tables and pictures."""

@@ -1,0 +1,1 @@
+"""Rendered people with exactly known joint angles."""
