@@ -8,6 +8,7 @@ always means "not seen" or "not measured", never zero.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from enum import IntEnum
 from pathlib import Path
 from typing import Literal
 
@@ -23,6 +24,59 @@ View = Literal["front", "back", "left_side", "right_side", "oblique"]
 Status = Literal["measured", "not_measured"]
 
 SIDES: tuple[Side, Side] = ("left", "right")
+
+
+class Landmark(IntEnum):
+    """Row of each body point in a landmark array, in the order of the BlazePose networks (33 points).
+
+    Left and right are the person's own.
+    """
+
+    NOSE = 0
+    LEFT_EYE_INNER = 1
+    LEFT_EYE = 2
+    LEFT_EYE_OUTER = 3
+    RIGHT_EYE_INNER = 4
+    RIGHT_EYE = 5
+    RIGHT_EYE_OUTER = 6
+    LEFT_EAR = 7
+    RIGHT_EAR = 8
+    MOUTH_LEFT = 9
+    MOUTH_RIGHT = 10
+    LEFT_SHOULDER = 11
+    RIGHT_SHOULDER = 12
+    LEFT_ELBOW = 13
+    RIGHT_ELBOW = 14
+    LEFT_WRIST = 15
+    RIGHT_WRIST = 16
+    LEFT_PINKY = 17
+    RIGHT_PINKY = 18
+    LEFT_INDEX = 19
+    RIGHT_INDEX = 20
+    LEFT_THUMB = 21
+    RIGHT_THUMB = 22
+    LEFT_HIP = 23
+    RIGHT_HIP = 24
+    LEFT_KNEE = 25
+    RIGHT_KNEE = 26
+    LEFT_ANKLE = 27
+    RIGHT_ANKLE = 28
+    LEFT_HEEL = 29
+    RIGHT_HEEL = 30
+    LEFT_FOOT_INDEX = 31
+    RIGHT_FOOT_INDEX = 32
+
+    @classmethod
+    def of(cls, side: Side, part: str) -> Landmark:
+        """Return the landmark of one side, as in ``Landmark.of("left", "elbow")``."""
+        return cls[f"{side}_{part}".upper()]
+
+
+MIRRORED_LANDMARKS: tuple[int, ...] = tuple(
+    Landmark[name.replace("LEFT", "#").replace("RIGHT", "LEFT").replace("#", "RIGHT")].value
+    for name in Landmark.__members__
+)
+"""``array[:, MIRRORED_LANDMARKS]`` exchanges left and right."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +135,7 @@ class PoseModel:
 
 @dataclass(frozen=True, slots=True)
 class PoseTrack:
-    """The landmarks of the one patient over time; index order as in ``pose.landmark``."""
+    """The landmarks of the one patient over time; index order as in :class:`Landmark`."""
 
     time_s: Floats
     """(n,), strictly increasing"""
