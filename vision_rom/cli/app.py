@@ -1,0 +1,130 @@
+"""The commands and how they end: one sentence and a stable exit code, never a traceback for a user's mistake.
+
+Everything heavy is imported inside the commands, so that ``--help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from vision_rom import __version__
+from vision_rom.errors import EXIT_INTERRUPTED, VisionRomError
+
+app = typer.Typer(
+    name="vision-rom",
+    help="Joint angles of the active shoulder examination from a phone recording, with their error. Not a diagnosis.",
+    epilog="Exit codes: 0 measured, 2 usage, 3 recording unreadable, 4 nothing measurable in it, 5 result not written, "
+    "6 installation incomplete, 130 stopped with Ctrl-C.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code; expected errors are printed to stderr as one sentence."""
+    import click
+
+    try:
+        result = app(args=arguments, standalone_mode=False)
+    except VisionRomError as error:
+        print(f"vision-rom: {error}", file=sys.stderr)
+        return error.exit_code
+    except click.exceptions.Exit as end:
+        return end.exit_code
+    except (KeyboardInterrupt, click.exceptions.Abort):
+        print("vision-rom: stopped; nothing half-written was left.", file=sys.stderr)
+        return EXIT_INTERRUPTED
+    except click.ClickException as error:
+        error.show()
+        return error.exit_code
+    except BrokenPipeError:
+        # the reader of our output has gone, as with `| head`
+        sys.stderr.close()
+        return 0
+    return result if isinstance(result, int) else 0
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        print(f"vision-rom {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def common(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    """Measure joint angles in recordings of the active shoulder examination."""
+
+
+@app.command("measure")
+def measure_command(
+    clip: Annotated[Path, typer.Argument(help="The recording.", metavar="CLIP", show_default=False)],
+    movement: Annotated[
+        str | None,
+        typer.Option(help="Movement that was recorded; without it one is chosen from view and direction of motion."),
+    ] = None,
+    side: Annotated[
+        Literal["left", "right", "both"] | None,
+        typer.Option(help="The patient's side; without it the side that moves."),
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(metavar="FOLDER", help="Folder for the results  [default: CLIP-stem.reading]")
+    ] = None,
+    json_wanted: Annotated[
+        bool, typer.Option("--json", help="Print the reading document on stdout and nothing else.")
+    ] = False,
+    model: Annotated[Literal["full", "heavy"], typer.Option(help="Pose network.")] = "full",
+    mirrored: Annotated[
+        bool, typer.Option("--mirrored", help="The picture itself was flipped, as some selfie cameras do.")
+    ] = False,
+    time_factor: Annotated[
+        float, typer.Option(help="Real seconds per recorded second; 0.125 for 240 pictures a second played at 30.")
+    ] = 1.0,
+    person: Annotated[
+        int | None, typer.Option(min=1, help="Which person is the patient, counted from the left of the picture.")
+    ] = None,
+    rate: Annotated[
+        float, typer.Option(min=0.0, help="Pictures a second that are looked at; 0 looks at every one.")
+    ] = 30.0,
+    cache: Annotated[
+        Path | None, typer.Option(metavar="FOLDER", help="Folder for found landmarks  [default: the result folder]")
+    ] = None,
+    no_cache: Annotated[bool, typer.Option("--no-cache", help="Neither use nor keep found landmarks.")] = False,
+) -> int:
+    """Measure a recording: readings on the terminal, reading.json, tables and pictures in a folder."""
+    from vision_rom.cli.measuring import MeasureRequest, measure_and_write
+
+    return measure_and_write(
+        MeasureRequest(
+            clip=clip,
+            movement=movement,
+            side=side,
+            out=out,
+            json_wanted=json_wanted,
+            model=model,
+            mirrored=mirrored,
+            time_factor=time_factor,
+            person=person,
+            rate_hz=rate or None,
+            cache=cache,
+            no_cache=no_cache,
+        )
+    )
+
+
+@app.command("doctor")
+def doctor() -> int:
+    """Check that this installation is whole: libraries, model files, silence on the network."""
+    from vision_rom.cli.doctor import doctor_command
+
+    return doctor_command()

@@ -1,0 +1,95 @@
+"""``curve.png``: the smoothed curve over the raw points, with repetitions and held values."""
+
+from __future__ import annotations
+
+import io
+import math
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from vision_rom.handover import Reading, SmoothCurve
+from vision_rom.measure import Measurement
+
+# distinguishable in black and white by lightness and by line style, and for the common kinds of colour blindness
+INK = {"left": "#0b5c8a", "right": "#b24a00"}
+STYLE = {"left": "-", "right": (0, (6, 1.5))}
+
+
+def curve_png(measurement: Measurement) -> bytes:
+    """Return the picture of all measured curves as PNG bytes, one panel a movement and side."""
+    pairs = [(curve, _reading_of(measurement, curve)) for curve in measurement.curves]
+    figure = Figure(figsize=(9, 3.3 * max(1, len(pairs)) + 0.5), layout="constrained")
+    FigureCanvasAgg(figure)
+    if not pairs:
+        axes = figure.add_subplot()
+        axes.axis("off")
+        reasons = [reading.reason for reading in measurement.readings if reading.reason]
+        axes.text(0.5, 0.5, "\n".join(["Nothing was measured.", *reasons]), ha="center", va="center", wrap=True)
+    else:
+        panels = figure.subplots(len(pairs), 1, squeeze=False, sharex=True)[:, 0]
+        for axes, (curve, reading) in zip(panels, pairs, strict=True):
+            _panel(axes, curve, reading)
+        panels[-1].set_xlabel("time in the recording, s")
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="png", dpi=110, metadata={"Software": None})
+    return buffer.getvalue()
+
+
+def _reading_of(measurement: Measurement, curve: SmoothCurve) -> Reading | None:
+    for reading in measurement.readings:
+        if (reading.movement, reading.side) == (curve.source.movement, curve.source.side):
+            return reading
+    return None
+
+
+def _panel(axes: Axes, curve: SmoothCurve, reading: Reading | None) -> None:
+    source = curve.source
+    ink = INK[source.side]
+    axes.plot(source.time_s, source.angle_deg, ".", color="0.62", markersize=3, label="single pictures")
+    axes.plot(curve.time_s, curve.angle_deg, color=ink, linestyle=STYLE[source.side], linewidth=1.8, label="smoothed")
+    for repetition in reading.repetitions if reading is not None else ():
+        axes.axvspan(repetition.start_s, repetition.end_s, color=ink, alpha=0.08, linewidth=0)
+        axes.plot(
+            [repetition.hold_start_s, repetition.hold_end_s],
+            [repetition.held_deg] * 2,
+            color="black",
+            linewidth=4,
+            solid_capstyle="butt",
+        )
+        low, high = repetition.interval95_deg
+        if math.isfinite(low) and math.isfinite(high):
+            middle = (repetition.hold_start_s + repetition.hold_end_s) / 2
+            axes.errorbar(
+                middle,
+                repetition.held_deg,
+                yerr=[[max(0.0, repetition.held_deg - low)], [max(0.0, high - repetition.held_deg)]],
+                color="black",
+                capsize=4,
+                linewidth=1.2,
+            )
+        axes.annotate(
+            f"{repetition.held_deg:.0f}°",
+            (repetition.hold_end_s, repetition.held_deg),
+            xytext=(8, -3),
+            textcoords="offset points",
+            va="top",
+            fontsize=11,
+            fontweight="bold",
+        )
+    title = f"{source.movement.replace('_', ' ')}, {source.side}"
+    if reading is not None and reading.status == "measured":
+        low, high = reading.interval95_deg
+        title += f": held {reading.held_deg:.0f}° (95% interval {low:.0f} to {high:.0f}°)"
+    elif reading is not None and reading.reason:
+        title += ": not measured"
+    axes.set_title(title, loc="left", fontsize=11)
+    axes.set_ylabel("angle, degrees")
+    axes.grid(axis="y", color="0.9")
+    axes.spines[["top", "right"]].set_visible(False)
+    finite = curve.angle_deg[np.isfinite(curve.angle_deg)]
+    if finite.size:
+        axes.set_ylim(min(0.0, float(finite.min()) - 8), float(finite.max()) + 18)
+    axes.legend(loc="upper right", fontsize=8, frameon=False, ncols=2)

@@ -1,0 +1,146 @@
+"""The reading document: what ``--json`` prints and ``reading.json`` holds.
+
+The contract is ``reading.schema.json`` beside this module. Keys are only ever added; a change of meaning makes a new
+schema name. Definitions of the numbers:
+
+``held_deg`` of a repetition
+    The largest mean of the smoothed curve over any 0.5 s inside the repetition.
+``peak_deg`` of a repetition
+    The maximum of the smoothed curve inside the repetition.
+``held_deg`` of a reading
+    The mean over its repetitions of their ``held_deg``.
+``peak_deg`` of a reading
+    The largest ``peak_deg`` of its repetitions.
+``interval95_deg``
+    Covers the true held value with 95% confidence as far as the instrument goes (camera, network, geometry); it does
+    not cover how the patient differs from day to day.
+``vertical_held_deg``
+    The same arm against the picture's vertical over the same time: it moves with a lean of the trunk, ``held_deg``
+    does not.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import platform
+from functools import lru_cache
+from importlib.metadata import version
+from importlib.resources import files
+from typing import Any
+
+from vision_rom import __version__
+from vision_rom.handover import Clip, Reading, Repetition
+from vision_rom.measure import Measurement
+
+SCHEMA_NAME = "vision-rom/reading/1"
+_LIBRARIES = ("numpy", "scipy", "av", "mediapipe", "opencv-contrib-python")
+
+
+def reading_document(measurement: Measurement) -> dict[str, Any]:
+    """Return the reading document of a measurement: plain JSON values, angles to a tenth, NaN as null."""
+    return {
+        "schema": SCHEMA_NAME,
+        "software": _software(measurement),
+        "clip": _clip(measurement.clip),
+        "choice": measurement.choice,
+        "readings": [_reading(reading) for reading in measurement.readings],
+        "remarks": [*measurement.clip.remarks, *measurement.track.remarks],
+    }
+
+
+def to_json(document: dict[str, Any]) -> str:
+    """Return the document as text: two spaces, keys in the documented order, no NaN, a newline at the end."""
+    return json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+@lru_cache
+def reading_schema() -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of the reading document."""
+    text = files("vision_rom.report").joinpath("reading.schema.json").read_text(encoding="utf-8")
+    schema: dict[str, Any] = json.loads(text)
+    return schema
+
+
+def check_document(document: dict[str, Any]) -> None:
+    """Raise ``jsonschema.ValidationError`` where the document breaks its contract."""
+    import jsonschema
+
+    jsonschema.Draft202012Validator(reading_schema()).validate(document)
+
+
+def _software(measurement: Measurement) -> dict[str, Any]:
+    model = measurement.track.model
+    return {
+        "name": "vision-rom",
+        "version": __version__,
+        "python": platform.python_version(),
+        "libraries": {name: version(name) for name in _LIBRARIES},
+        "model": {"name": model.name, "sha256": model.sha256, "library": model.library},
+        "parameters": measurement.parameters,
+    }
+
+
+def _clip(clip: Clip) -> dict[str, Any]:
+    return {
+        # the name alone: a path tells more of the owner's machine than a document should
+        "file": clip.path.name,
+        "sha256": clip.sha256,
+        "duration_s": _rounded(clip.duration_s, 3),
+        "frames_decoded": clip.frames_decoded,
+        "frame_rate_hz": _rounded(clip.frame_rate_hz, 3),
+        "variable_frame_rate": clip.variable_frame_rate,
+        "rotation_deg": clip.rotation_deg,
+        "mirrored": clip.mirrored,
+        "width_px": clip.width_px,
+        "height_px": clip.height_px,
+        "frames_declared": clip.frames_declared,
+        "frames_thinned": clip.frames_thinned,
+        "time_factor": clip.time_factor,
+        "codec": clip.codec,
+        "colour": clip.colour,
+        "gaps_s": [[_rounded(start, 3), _rounded(end, 3)] for start, end in clip.gaps_s],
+    }
+
+
+def _reading(reading: Reading) -> dict[str, Any]:
+    return {
+        "joint": reading.joint,
+        "movement": reading.movement,
+        "side": reading.side,
+        "status": reading.status,
+        "reason": reading.reason,
+        "view": reading.view,
+        "camera_off_plane_deg": _rounded(reading.camera_off_plane_deg, 1),
+        "repetitions": [_repetition(repetition) for repetition in reading.repetitions],
+        "held_deg": _rounded(reading.held_deg, 1),
+        "peak_deg": _rounded(reading.peak_deg, 1),
+        "interval95_deg": _interval(reading.interval95_deg),
+        "vertical_held_deg": _rounded(reading.vertical_held_deg, 1),
+        "remarks": list(reading.remarks),
+    }
+
+
+def _repetition(repetition: Repetition) -> dict[str, Any]:
+    return {
+        "start_s": _rounded(repetition.start_s, 3),
+        "peak_s": _rounded(repetition.peak_s, 3),
+        "end_s": _rounded(repetition.end_s, 3),
+        "peak_deg": _rounded(repetition.peak_deg, 1),
+        "held_deg": _rounded(repetition.held_deg, 1),
+        "start_deg": _rounded(repetition.start_deg, 1),
+        "peak_speed_deg_s": _rounded(repetition.peak_speed_deg_s, 1),
+        "interval95_deg": _interval(repetition.interval95_deg),
+        "hold_start_s": _rounded(repetition.hold_start_s, 3),
+        "hold_end_s": _rounded(repetition.hold_end_s, 3),
+        "vertical_held_deg": _rounded(repetition.vertical_held_deg, 1),
+    }
+
+
+def _interval(interval: tuple[float, float]) -> list[float] | None:
+    low, high = (_rounded(bound, 1) for bound in interval)
+    return None if low is None or high is None else [low, high]
+
+
+def _rounded(value: float, digits: int) -> float | None:
+    return round(float(value), digits) if math.isfinite(value) else None

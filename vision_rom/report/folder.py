@@ -1,0 +1,105 @@
+"""The result folder: every file whole, or not there at all."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from vision_rom.errors import OutputError
+from vision_rom.handover import SIDES
+from vision_rom.measure import Measurement
+from vision_rom.report.document import check_document, reading_document, to_json
+
+READING_FILES = ("angles.csv", "curve.png", "peak_left.jpg", "peak_right.jpg", "reading.json")
+
+
+def default_folder(clip: Path) -> Path:
+    """Return ``CLIP-stem.reading`` beside the clip."""
+    return clip.with_name(f"{clip.stem}.reading")
+
+
+@contextmanager
+def staged(folder: Path) -> Iterator[Path]:
+    """Give a temporary folder on the same disk whose files move into ``folder`` when the block ends well.
+
+    A new folder appears by one rename; in a folder that exists, whole files replace whole files and the last one to
+    move is ``reading.json``. After an error or Ctrl-C nothing of the temporary folder remains.
+
+    Raises
+    ------
+    OutputError
+        The disk is full, or the folder may not be written.
+
+    """
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        stage = Path(tempfile.mkdtemp(prefix=".writing-", dir=folder.parent))
+    except OSError as error:
+        raise OutputError(_sentence(folder, error)) from error
+    try:
+        yield stage
+        if not folder.exists():
+            stage.chmod(0o777 & ~_umask())
+            stage.rename(folder)
+            return
+        if not folder.is_dir():
+            raise OutputError(f"{folder} is a file; name a folder for the results with --out.")
+        made = sorted(stage.iterdir(), key=lambda path: (path.name == "reading.json", path.name))
+        names = {path.name for path in made}
+        for name in set(READING_FILES) - names:
+            (folder / name).unlink(missing_ok=True)
+        for path in made:
+            path.replace(folder / path.name)
+    except OSError as error:
+        raise OutputError(_sentence(folder, error)) from error
+    finally:
+        shutil.rmtree(stage, ignore_errors=True)
+
+
+def write_reading_files(measurement: Measurement, stage: Path) -> None:
+    """Write reading.json, angles.csv, curve.png and the peak pictures into an existing folder."""
+    # plotting and pictures load only when something is written
+    from vision_rom.report.curve import curve_png
+    from vision_rom.report.pictures import peak_jpeg
+    from vision_rom.report.tables import angles_table, to_csv
+
+    document = reading_document(measurement)
+    check_document(document)
+    (stage / "angles.csv").write_text(to_csv(angles_table(measurement)), encoding="utf-8")
+    (stage / "curve.png").write_bytes(curve_png(measurement))
+    for side in SIDES:
+        measured = [r for r in measurement.readings if r.side == side and r.status == "measured"]
+        for reading in measured[:1]:
+            picture = peak_jpeg(measurement, reading)
+            if picture is not None:
+                (stage / f"peak_{side}.jpg").write_bytes(picture)
+    (stage / "reading.json").write_text(to_json(document), encoding="utf-8")
+
+
+def write_reading_folder(measurement: Measurement, folder: Path) -> Path:
+    """Write the whole result folder of a measurement and return its path.
+
+    Raises
+    ------
+    OutputError
+        The disk is full, or the folder may not be written; nothing half-written is left.
+
+    """
+    with staged(folder) as stage:
+        write_reading_files(measurement, stage)
+    return folder
+
+
+def _umask() -> int:
+    current = os.umask(0o022)
+    os.umask(current)
+    return current
+
+
+def _sentence(folder: Path, error: OSError) -> str:
+    reason = error.strerror or str(error)
+    return f"The results cannot be written to {folder}: {reason}. Free some space or name another folder with --out."

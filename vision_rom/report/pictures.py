@@ -1,0 +1,124 @@
+"""``peak_SIDE.jpg``: the picture of the best held angle, with the lines that the angle lies between."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision_rom.clip import frame_at
+from vision_rom.handover import Floats, Landmark, Reading, Repetition, Side
+from vision_rom.measure import Measurement
+from vision_rom.report.masking import hide_identity
+
+Picture = NDArray[np.uint8]
+
+_TRUNK_INK = (255, 255, 255)
+_ARM_INK = (255, 176, 0)
+_SHADOW = (20, 20, 20)
+_LONGEST_SIDE_PX = 1280
+
+
+def best_repetition(reading: Reading) -> Repetition | None:
+    """Return the repetition with the largest held angle, or None where there is none."""
+    held = [repetition for repetition in reading.repetitions if math.isfinite(repetition.held_deg)]
+    return max(held, key=lambda repetition: repetition.held_deg, default=None)
+
+
+def peak_jpeg(measurement: Measurement, reading: Reading) -> bytes | None:
+    """Return the picture of the best held angle as JPEG bytes without metadata; None where nothing was held."""
+    best = best_repetition(reading)
+    if best is None:
+        return None
+    track = measurement.track
+    middle = (best.hold_start_s + best.hold_end_s) / 2
+    seen = np.isfinite(track.landmarks_px[:, Landmark.of(reading.side, "elbow"), 0])
+    if not seen.any():
+        return None
+    row = int(np.where(seen, np.abs(track.time_s - middle), np.inf).argmin())
+    parameters = measurement.parameters
+    frame = frame_at(
+        measurement.clip.path,
+        index=int(track.frame_index[row]),
+        mirrored=bool(parameters.get("mirrored", False)),
+    )
+    landmarks_px = track.landmarks_px[row]
+    masked = hide_identity(frame.rgb, landmarks_px, track.visibility[row])
+    picture = annotated(masked, landmarks_px, side=reading.side, movement=reading.movement, angle_deg=best.held_deg)
+    done, encoded = cv2.imencode(
+        ".jpg", cv2.cvtColor(_bounded(picture), cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 88]
+    )
+    return encoded.tobytes() if done else None
+
+
+def annotated(rgb: Picture, landmarks_px: Floats, *, side: Side, movement: str, angle_deg: float) -> Picture:
+    """Return a copy with the trunk's line, the moving line and the angle in whole degrees drawn on it.
+
+    Elevations are drawn between the trunk's axis and the upper arm; rotations show the upper arm and the forearm,
+    because their zero line points at the camera.
+    """
+    picture = rgb.copy()
+    points = landmarks_px[:, :2]
+    shoulder, elbow, wrist = (points[Landmark.of(side, part)] for part in ("shoulder", "elbow", "wrist"))
+    hips = points[[Landmark.LEFT_HIP, Landmark.RIGHT_HIP]].mean(axis=0)
+    neck = points[[Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER]].mean(axis=0)
+    width = max(2, round(max(picture.shape[:2]) / 240))
+    if "rotation" in movement:
+        _line(picture, shoulder, elbow, _TRUNK_INK, width)
+        _line(picture, elbow, wrist, _ARM_INK, width)
+        corner = elbow
+    else:
+        _line(picture, neck, hips, _TRUNK_INK, width)
+        # the trunk's axis again through the shoulder, where the angle is read
+        _line(picture, shoulder, shoulder + 0.75 * (hips - neck), _TRUNK_INK, width)
+        _line(picture, shoulder, elbow, _ARM_INK, width)
+        _arc(picture, shoulder, hips - neck, elbow - shoulder, width)
+        corner = shoulder
+    _label(picture, f"{angle_deg:.0f}", corner)
+    return picture
+
+
+def _line(picture: Picture, start: Floats, end: Floats, ink: tuple[int, int, int], width: int) -> None:
+    if not np.isfinite([*start, *end]).all():
+        return
+    a, b = (tuple(round(float(v)) for v in point) for point in (start, end))
+    cv2.line(picture, a, b, _SHADOW, width + 2, cv2.LINE_AA)
+    cv2.line(picture, a, b, ink, width, cv2.LINE_AA)
+    for point in (a, b):
+        cv2.circle(picture, point, width * 2, ink, -1, cv2.LINE_AA)
+
+
+def _arc(picture: Picture, corner: Floats, fixed: Floats, moving: Floats, width: int) -> None:
+    if not np.isfinite([*corner, *fixed, *moving]).all():
+        return
+    first = math.degrees(math.atan2(fixed[1], fixed[0]))
+    turn = math.degrees(math.atan2(fixed[0] * moving[1] - fixed[1] * moving[0], float(fixed @ moving)))
+    radius = round(0.4 * float(np.linalg.norm(moving)))
+    centre = tuple(round(float(v)) for v in corner)
+    cv2.ellipse(picture, centre, (radius, radius), 0, first, first + turn, _ARM_INK, width, cv2.LINE_AA)
+
+
+def _label(picture: Picture, text: str, corner: Floats) -> None:
+    height, width = picture.shape[:2]
+    size = max(0.7, max(height, width) / 800)
+    (text_width, text_height), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, size, 2)
+    if not np.isfinite(corner).all():
+        corner = np.array([width / 2, height / 2])
+    x = int(np.clip(corner[0] + 0.03 * width, 4, width - text_width - 30))
+    y = int(np.clip(corner[1] - 0.04 * height, text_height + 8, height - 8))
+    pad = round(8 * size)
+    cv2.rectangle(picture, (x - pad, y - text_height - pad), (x + text_width + round(3.4 * pad), y + pad), _SHADOW, -1)
+    cv2.putText(picture, text, (x, y), cv2.FONT_HERSHEY_SIMPLEX, size, _ARM_INK, max(2, round(2 * size)), cv2.LINE_AA)
+    # the built-in font has no degree sign
+    cv2.circle(picture, (x + text_width + pad, y - text_height + pad // 2), max(3, pad // 2), _ARM_INK, 2, cv2.LINE_AA)
+
+
+def _bounded(picture: Picture) -> Picture:
+    longest = max(picture.shape[:2])
+    if longest <= _LONGEST_SIDE_PX:
+        return picture
+    factor = _LONGEST_SIDE_PX / longest
+    size = (max(1, round(picture.shape[1] * factor)), max(1, round(picture.shape[0] * factor)))
+    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.uint8)

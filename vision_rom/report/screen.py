@@ -1,0 +1,83 @@
+"""What a person reads on the terminal: whole degrees, one row a repetition."""
+
+from __future__ import annotations
+
+import math
+
+from rich.console import Console
+from rich.table import Table
+
+from vision_rom.handover import Reading
+from vision_rom.measure import Measurement
+
+CAUTION = "Not a diagnosis and not a certified medical device: a licensed clinician judges these numbers, and local rules apply."
+
+
+def print_measurement(measurement: Measurement, console: Console) -> None:
+    """Print the choice of movement, the readings, the remarks and the usual caution."""
+    console.print(measurement.choice, highlight=False, soft_wrap=True, markup=False)
+    measured = [reading for reading in measurement.readings if reading.status == "measured"]
+    if measured:
+        console.print(_table(measured))
+    for reading in measurement.readings:
+        if reading.status == "not_measured":
+            _say(console, f"{_name(reading)}: not measured. {reading.reason}")
+        for remark in reading.remarks:
+            _say(console, f"{_name(reading)}: {remark}")
+    for remark in (*measurement.clip.remarks, *measurement.track.remarks):
+        _say(console, remark)
+    _say(console, CAUTION)
+
+
+def whole(value_deg: float) -> str:
+    """Return an angle in whole degrees, or a dash where it is not known."""
+    return f"{value_deg:.0f}°" if math.isfinite(value_deg) else "-"
+
+
+def interval(bounds_deg: tuple[float, float]) -> str:
+    """Return an interval in whole degrees, rounded outwards so that it never looks narrower than it is."""
+    low, high = bounds_deg
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return "-"
+    return f"{math.floor(low)} to {math.ceil(high)}°"
+
+
+def _table(readings: list[Reading]) -> Table:
+    table = Table(title_justify="left")
+    for heading in ("movement", "side", "view", "repetition", "time"):
+        table.add_column(heading)
+    for heading in ("held", "peak", "95% interval"):
+        table.add_column(heading, justify="right")
+    for reading in readings:
+        for number, repetition in enumerate(reading.repetitions, start=1):
+            table.add_row(
+                reading.movement.replace("_", " "),
+                reading.side,
+                (reading.view or "-").replace("_", " "),
+                str(number),
+                f"{repetition.start_s:.1f}-{repetition.end_s:.1f} s",
+                whole(repetition.held_deg),
+                whole(repetition.peak_deg),
+                interval(repetition.interval95_deg),
+            )
+        table.add_row(
+            reading.movement.replace("_", " "),
+            reading.side,
+            (reading.view or "-").replace("_", " "),
+            "reading",
+            "",
+            whole(reading.held_deg),
+            whole(reading.peak_deg),
+            interval(reading.interval95_deg),
+            style="bold",
+            end_section=True,
+        )
+    return table
+
+
+def _name(reading: Reading) -> str:
+    return f"{reading.movement.replace('_', ' ')}, {reading.side}"
+
+
+def _say(console: Console, sentence: str) -> None:
+    console.print(f"• {sentence}", highlight=False, soft_wrap=True, markup=False)
