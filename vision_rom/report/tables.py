@@ -37,5 +37,6 @@ def at_times(curve: SmoothCurve, time_s: Floats) -> Floats:
 
 def to_csv(table: pd.DataFrame) -> str:
     """Return the table as CSV text: times to a tenth of a millisecond, angles to a hundredth of a degree."""
-    rounded = table.round({name: 4 if name == "time_s" else 2 if name.endswith("_deg") else 3 for name in table})
+    names = [str(name) for name in table.columns]
+    rounded = table.round({name: 4 if name == "time_s" else 2 if name.endswith("_deg") else 3 for name in names})
     return rounded.to_csv(index=False, lineterminator="\n")

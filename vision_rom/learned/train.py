@@ -1,0 +1,163 @@
+"""Learn the arm network from rendered frames. Run by hand; needs PyTorch, which the package itself never imports.
+
+    python -m vision_rom.learned.train FRAMES_FOLDER --out vision_rom/learned/arm_direction.npz
+
+People are split, never frames: each member of the ensemble learns without one fold of the people and is judged on
+that fold. People of the proof bench are in no fold (their seeds lie in another range, see ``learned/frames.py``).
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+from torch import nn
+
+from vision_rom.angles.arm_features import arm_features
+from vision_rom.angles.arm_network import ArmNetwork, elevation_deg, predict_directions
+from vision_rom.handover import SIDES
+from vision_rom.learned.frames import load_shards
+
+HIDDEN = (384, 256, 128)
+N_MEMBERS = 5
+N_EPOCHS = 45
+BATCH = 512
+FEATURE_NOISE = 0.03
+"""Standard deviation of the noise on normalised features, against learning single bodies by heart."""
+
+
+def training_table(folder: Path) -> dict[str, Any]:
+    """Return features, true directions and person of every seen arm, both sides of every frame."""
+    features, targets, people, kinds = [], [], [], []
+    for shard in load_shards(folder):
+        for group in np.unique(shard["group"]):
+            rows = np.flatnonzero((shard["group"] == group) & shard["found"])
+            if len(rows) < 3:
+                continue
+            for index, side in enumerate(SIDES):
+                features.append(
+                    arm_features(
+                        shard["landmarks_px"][rows].astype(float),
+                        shard["visibility"][rows].astype(float),
+                        shard["world_m"][rows].astype(float),
+                        side=side,
+                        picture_px=(int(shard["width_px"][rows[0]]), int(shard["height_px"][rows[0]])),
+                    )
+                )
+                targets.append(np.concatenate([shard["upper_arm"][rows, index], shard["forearm"][rows, index]], axis=1))
+                people.append(shard["person"][rows])
+                kinds.append(np.char.add(shard["kind"][rows], f" {side}"))
+    return {
+        "features": np.concatenate(features).astype(np.float32),
+        "targets": np.concatenate(targets).astype(np.float32),
+        "person": np.concatenate(people),
+        "kind": np.concatenate(kinds),
+    }
+
+
+def _network(n_features: int) -> nn.Sequential:
+    layers: list[nn.Module] = []
+    width = n_features
+    for hidden in HIDDEN:
+        layers += [nn.Linear(width, hidden), nn.SiLU(), nn.Dropout(0.08)]
+        width = hidden
+    # six numbers are the two directions, two the logarithms of their expected errors in degrees
+    return nn.Sequential(*layers, nn.Linear(width, 8))
+
+
+def _loss(output: torch.Tensor, target: torch.Tensor) -> torch.Tensor:
+    difference = (output[:, :6] - target).reshape(-1, 2, 3)
+    distance = (difference.square().sum(dim=2) + 1e-4).sqrt()
+    directions = (distance * torch.tensor([1.0, 0.7])).mean()
+    # Laplace likelihood of the error in degrees; the directions themselves learn nothing from it
+    degrees = torch.rad2deg(distance.detach())
+    log_sd = output[:, 6:8].clamp(-3.0, 5.0)
+    expected = (log_sd + 1.25 * degrees / log_sd.exp()).mean()
+    return directions + 0.02 * expected
+
+
+def train_member(
+    features: torch.Tensor, targets: torch.Tensor, seed: int, weights: torch.Tensor | None = None
+) -> nn.Sequential:
+    """Fit one member; deterministic for a seed."""
+    torch.manual_seed(seed)
+    model = _network(features.shape[1])
+    optimiser = torch.optim.AdamW(model.parameters(), 1e-3, weight_decay=1e-2)
+    steps = N_EPOCHS * (len(features) // BATCH + 1)
+    schedule = torch.optim.lr_scheduler.OneCycleLR(optimiser, 3e-3, total_steps=steps)
+    for _ in range(N_EPOCHS):
+        model.train()
+        order = torch.randperm(len(features))
+        for start in range(0, len(order), BATCH):
+            batch = order[start : start + BATCH]
+            noisy = features[batch] + FEATURE_NOISE * torch.randn(len(batch), features.shape[1])
+            loss = _loss(model(noisy), targets[batch])
+            optimiser.zero_grad()
+            loss.backward()
+            optimiser.step()
+            schedule.step()
+    return model.eval()
+
+
+def _arrays(models: list[nn.Sequential], mean: np.ndarray, scale: np.ndarray) -> dict[str, np.ndarray]:
+    arrays: dict[str, np.ndarray] = {"mean": mean.astype(np.float32), "scale": scale.astype(np.float32)}
+    for member, model in enumerate(models):
+        linear = [layer for layer in model if isinstance(layer, nn.Linear)]
+        for index, layer in enumerate(linear):
+            arrays[f"member{member}_{index}_weight"] = layer.weight.detach().numpy().astype(np.float16)
+            arrays[f"member{member}_{index}_bias"] = layer.bias.detach().numpy().astype(np.float32)
+    return arrays
+
+
+def main() -> None:
+    """Train, judge each member on the people it never saw, and write the weights with what was found."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("frames", type=Path)
+    parser.add_argument("--out", type=Path, required=True)
+    arguments = parser.parse_args()
+    torch.set_num_threads(2)
+    table = training_table(arguments.frames)
+    mean = table["features"].mean(axis=0)
+    scale = table["features"].std(axis=0) + 1e-3
+    normal = torch.tensor((table["features"] - mean) / scale)
+    targets = torch.tensor(table["targets"])
+    fold = table["person"] % N_MEMBERS
+    models, held_out = [], np.full(len(fold), np.nan)
+    expected = np.full(len(fold), np.nan)
+    for member in range(N_MEMBERS):
+        started = time.monotonic()
+        inside = np.flatnonzero(fold != member)
+        outside = np.flatnonzero(fold == member)
+        model = train_member(normal[inside], targets[inside], seed=member)
+        models.append(model)
+        network = ArmNetwork.from_arrays(_arrays([model], mean, scale))
+        found = predict_directions(network, table["features"][outside].astype(float))
+        truth = table["targets"][outside].astype(float)
+        held_out[outside] = np.abs(elevation_deg(found.upper_arm) - elevation_deg(truth[:, :3]))
+        expected[outside] = found.elevation_sd_deg
+        print(f"member {member}: {len(inside)} frames, {time.monotonic() - started:.0f} s", file=sys.stderr)
+    report = {}
+    for kind in [*np.unique(table["kind"]), "all"]:
+        chosen = (table["kind"] == kind) | (kind == "all")
+        report[str(kind)] = {
+            "frames": int(chosen.sum()),
+            "elevation_error_mean_deg": round(float(held_out[chosen].mean()), 2),
+            "elevation_error_median_deg": round(float(np.median(held_out[chosen])), 2),
+            "elevation_error_p95_deg": round(float(np.percentile(held_out[chosen], 95)), 1),
+            "expected_sd_median_deg": round(float(np.median(expected[chosen])), 2),
+        }
+    temporary = arguments.out.with_suffix(".writing.npz")
+    np.savez_compressed(temporary, **_arrays(models, mean, scale))
+    temporary.replace(arguments.out)
+    arguments.out.with_suffix(".json").write_text(json.dumps(report, indent=1) + "\n", encoding="utf-8")
+    print(json.dumps(report["all"]))
+
+
+if __name__ == "__main__":
+    main()
