@@ -1,0 +1,182 @@
+"""Which way the patient faces the camera.
+
+``facing_deg`` is the turn of the trunk about its own axis: 0 faces the camera, +90 has the right side towards the
+camera (the patient looks to the right of the picture), -90 the left side (looks to the left of the picture), 180 the
+back. Seen from above, positive is the patient's turn to the own left.
+
+Per frame two witnesses are added as unit directions: the picture (the shoulder line's foreshortening gives the amount,
+the nose before the ears, the toes before the heels and the nearer shoulder give the sign) and the network's metres (the
+shoulder and hip lines in depth). The estimate for the clip is the median over frames at rest, since the shoulder line
+shortens and tilts while an arm is up.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from vision_rom.angles.vectors import (
+    Floats,
+    along_and_across,
+    angle_between_deg,
+    direction_spread_deg,
+    median_direction_deg,
+    midpoint,
+)
+from vision_rom.handover import Landmark, View
+
+SHOULDERS_PER_TRUNK = 0.80
+"""Shoulder line over trunk length as the network marks them. 0.259 / 0.288 = 0.90 between the acromia after Drillis and
+Contini 1966 (in Winter, Biomechanics and Motor Control of Human Movement); the marks sit inside them: assumed 0.80."""
+
+FACING_SD_DEG = 8.0
+"""Standard deviation of the clip's estimate on top of the frames' spread; see the README beside this module."""
+
+SQUARE_WITHIN_DEG = 35.0
+"""A view is called front, back or side when the trunk is turned from it by no more than this."""
+
+REST_BELOW_DEG = 40.0
+"""Both arms lower than this in the picture: a frame at rest."""
+
+LEAST_VISIBILITY = 0.5
+"""Below it a landmark is a guess of the network about something hidden; its makers' usual threshold."""
+
+
+@dataclass(frozen=True, slots=True)
+class ViewEstimate:
+    """How the trunk was turned to the camera."""
+
+    view: View
+    facing_deg: float
+    """[-180, 180): 0 faces the camera, +90 right side towards it, -90 left side, 180 back; NaN where unknown."""
+    spread_deg: float
+    """Robust standard deviation over the frames used; NaN where unknown."""
+    sd_deg: float
+    """Standard deviation of ``facing_deg`` for propagating: the spread and what the method itself errs by."""
+    per_frame_deg: Floats
+    """(n,) the same angle frame by frame; NaN where not seen."""
+    rest: NDArray[np.bool_]
+    """(n,) the frames that ``facing_deg`` rests on."""
+    remarks: tuple[str, ...] = ()
+
+
+def find_view(landmarks_px: ArrayLike, visibility: ArrayLike, world_m: ArrayLike | None = None) -> ViewEstimate:
+    """Estimate the turn of the trunk against the camera.
+
+    Parameters
+    ----------
+    landmarks_px : (n, 33, 2 or 3) picture positions; NaN rows where the patient was not found.
+    visibility : (n, 33) 0 to 1.
+    world_m : (n, 33, 3) metres, z away from the camera; None where there is none, and then the turn rests on the
+        picture alone.
+
+    The view is ``oblique`` where the turn is near neither front, back nor side, or is not known at all.
+
+    """
+    px = np.asarray(landmarks_px, np.float64)[..., :2]
+    seen = np.asarray(visibility, np.float64)
+    world = None if world_m is None else np.asarray(world_m, np.float64)
+    per_frame = facing_per_frame_deg(px, seen, world)
+    rest = _rest_frames(px, per_frame)
+    facing = median_direction_deg(per_frame[rest])
+    spread = direction_spread_deg(per_frame[rest])
+    remarks: list[str] = []
+    if not np.isfinite(facing):
+        remarks.append("Which way the patient faced could not be told: shoulders and hips were not seen in one frame.")
+    elif spread > 15.0:
+        remarks.append(
+            f"The patient's turn to the camera was unsteady (standard deviation {spread:.0f} degrees): "
+            "ask the patient to stand still, or cut the clip to one direction."
+        )
+    return ViewEstimate(
+        view=name_of_view(facing),
+        facing_deg=facing,
+        spread_deg=spread,
+        sd_deg=float(np.hypot(spread, FACING_SD_DEG)),
+        per_frame_deg=per_frame,
+        rest=rest,
+        remarks=tuple(remarks),
+    )
+
+
+def name_of_view(facing_deg: float) -> View:
+    """Name the view of a trunk turned by ``facing_deg``; NaN is ``oblique``."""
+    turn = (facing_deg + 180.0) % 360.0 - 180.0
+    if abs(turn) <= SQUARE_WITHIN_DEG:
+        return "front"
+    if abs(turn) >= 180.0 - SQUARE_WITHIN_DEG:
+        return "back"
+    if abs(abs(turn) - 90.0) <= SQUARE_WITHIN_DEG:
+        return "right_side" if turn > 0 else "left_side"
+    return "oblique"
+
+
+def facing_per_frame_deg(landmarks_px: Floats, visibility: Floats, world_m: Floats | None) -> Floats:
+    """(n,) turn of the trunk in each frame on its own; NaN where shoulders or hips were not found."""
+    px = landmarks_px[..., :2]
+    trunk = midpoint(px, Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER) - midpoint(
+        px, Landmark.LEFT_HIP, Landmark.RIGHT_HIP
+    )
+    length = np.hypot(trunk[:, 0], trunk[:, 1])
+    length = np.where(length > 0, length, np.nan)
+    _, across = along_and_across(px[:, Landmark.LEFT_SHOULDER] - px[:, Landmark.RIGHT_SHOULDER], trunk)
+    cosine = np.clip(across / (SHOULDERS_PER_TRUNK * length), -1.0, 1.0)
+    ahead = _looks_right(px, visibility, trunk, length)
+    deep = np.full((len(px), 2), np.nan) if world_m is None else _line_in_depth(world_m)
+    sign = np.sign(np.nansum([ahead, 1.5 * deep[:, 1]], axis=0))
+    sine = np.where(sign < 0, -1.0, 1.0) * np.sqrt(1.0 - cosine**2)
+    x = np.where(np.isfinite(deep[:, 0]), (cosine + deep[:, 0]) / 2, cosine)
+    y = np.where(np.isfinite(deep[:, 1]), (sine + deep[:, 1]) / 2, sine)
+    return np.degrees(np.arctan2(y, x))
+
+
+def _looks_right(px: Floats, visibility: Floats, trunk: Floats, length: Floats) -> Floats:
+    """(n,) how clearly face and feet point to the right of the picture, about -1 to 1; NaN with neither seen."""
+    nose = px[:, Landmark.NOSE] - midpoint(px, Landmark.LEFT_EAR, Landmark.RIGHT_EAR)
+    _, face = along_and_across(nose, trunk)
+    toes = midpoint(px, Landmark.LEFT_FOOT_INDEX, Landmark.RIGHT_FOOT_INDEX)
+    _, feet = along_and_across(toes - midpoint(px, Landmark.LEFT_HEEL, Landmark.RIGHT_HEEL), trunk)
+    face_seen = np.nanmax(np.where(np.isfinite(visibility), visibility, 0)[:, :11], axis=1) > LEAST_VISIBILITY
+    feet_seen = np.nanmax(np.where(np.isfinite(visibility), visibility, 0)[:, 29:33], axis=1) > LEAST_VISIBILITY
+    # nose before ears about 0.2, toes before heels about 0.45 of the trunk's length when seen from the side
+    cues = np.stack(
+        [
+            np.where(face_seen, np.clip(face / (0.2 * length), -1, 1), np.nan),
+            np.where(feet_seen, np.clip(feet / (0.45 * length), -1, 1), np.nan),
+        ]
+    )
+    count = np.isfinite(cues).sum(axis=0)
+    return np.where(count > 0, np.nansum(cues, axis=0) / np.maximum(count, 1), np.nan)
+
+
+def _line_in_depth(world: Floats) -> Floats:
+    """(n, 2) unit direction (across, away) of the right-to-left line through shoulders and hips; NaN where unknown."""
+    line = (world[:, Landmark.LEFT_SHOULDER] - world[:, Landmark.RIGHT_SHOULDER]) + (
+        world[:, Landmark.LEFT_HIP] - world[:, Landmark.RIGHT_HIP]
+    )
+    flat = line[:, [0, 2]]
+    length = np.hypot(flat[:, 0], flat[:, 1])[:, None]
+    return np.divide(flat, length, out=np.full_like(flat, np.nan), where=length > 0)
+
+
+def _rest_frames(px: Floats, per_frame: Floats) -> NDArray[np.bool_]:
+    """(n,) frames with both arms hanging; where that is rarer than one in ten, the tenth with the lowest arms."""
+    known = np.isfinite(per_frame)
+    down = midpoint(px, Landmark.LEFT_HIP, Landmark.RIGHT_HIP) - midpoint(
+        px, Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER
+    )
+    left = angle_between_deg(px[:, Landmark.LEFT_ELBOW] - px[:, Landmark.LEFT_SHOULDER], down)
+    right = angle_between_deg(px[:, Landmark.RIGHT_ELBOW] - px[:, Landmark.RIGHT_SHOULDER], down)
+    highest = np.fmax(left, right)
+    candidates = known & np.isfinite(highest)
+    if not candidates.any():
+        return known
+    wanted = max(int(np.ceil(known.sum() / 10)), 1)
+    rest = candidates & (highest < REST_BELOW_DEG)
+    if rest.sum() >= wanted:
+        return rest
+    limit = np.sort(highest[candidates])[min(wanted, int(candidates.sum())) - 1]
+    lowest: NDArray[np.bool_] = candidates & (highest <= limit)
+    return lowest
