@@ -31,6 +31,7 @@ from vision_rom.angles.off_plane import (
     true_deg,
 )
 from vision_rom.angles.rotation import AxialRotation, ForearmLength, learn_forearm_length, rotation_curve
+from vision_rom.angles.uncertainty import Intervals, with_intervals
 from vision_rom.angles.view import ViewEstimate, find_view
 
 __all__ = [
@@ -38,6 +39,7 @@ __all__ = [
     "Elevation",
     "ErrorTerms",
     "ForearmLength",
+    "Intervals",
     "Plane",
     "PlaneDisagreement",
     "ViewEstimate",
@@ -59,4 +61,5 @@ __all__ = [
     "rotation_curve",
     "true_deg",
     "trunk_down_px",
+    "with_intervals",
 ]

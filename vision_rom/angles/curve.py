@@ -210,7 +210,7 @@ def _least_visibility(track: PoseTrack, arm: list[Landmark], side: Side, view: V
     trunk = [Landmark.of(side, "shoulder"), Landmark.of(side, "hip")]
     if not _far_side_hidden(track, side, view):
         trunk += [Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER, Landmark.LEFT_HIP, Landmark.RIGHT_HIP]
-    return np.min(track.visibility[:, sorted({*arm, *trunk})], axis=1)
+    return np.asarray(np.min(track.visibility[:, sorted({*arm, *trunk})], axis=1))
 
 
 def _far_side_hidden(track: PoseTrack, side: Side, view: ViewEstimate) -> bool:

@@ -61,7 +61,7 @@ def outward_sign(azimuth_deg: float, facing_deg: float, side: Side) -> int:
 def apparent_deg(true_deg: ArrayLike, off_deg: ArrayLike) -> Floats:
     """Elevation that an orthographic camera shows when the plane is ``off_deg`` off the picture, in (-180, 180]."""
     true, psi = np.radians(np.asarray(true_deg, np.float64)), np.radians(np.asarray(off_deg, np.float64))
-    return np.degrees(np.arctan2(np.sin(true) * np.cos(psi), np.cos(true)))
+    return np.asarray(np.degrees(np.arctan2(np.sin(true) * np.cos(psi), np.cos(true))))
 
 
 def true_deg(apparent_deg: ArrayLike, off_deg: ArrayLike) -> Floats:
