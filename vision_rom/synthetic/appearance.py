@@ -1,7 +1,8 @@
 """Skin, hair and garments: which triangle has which colour, and how far cloth and hair stand off the skin.
 
-All bodies share their triangles, so every region is found once, on the average body, and holds for all. The distances
-below were read off that body by eye; they carry no clinical meaning.
+All bodies share their triangles, so every region is found once, on the average body, and holds for all. A region is
+where a field over the body's vertices is positive; the mesh is cut along the field's zero line. The distances below were
+read off that body by eye; they carry no clinical meaning.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision_rom.synthetic.body import Floats, Traits, posed_heads, rig, shape_body, skin
+from vision_rom.synthetic.tailor import CutMesh, at_faces, cut, uncut
 
 Colour = tuple[int, int, int]
 Bools = NDArray[np.bool_]
@@ -22,7 +24,7 @@ Bottom = Literal["shorts", "trousers"]
 Hair = Literal["bald", "cropped", "short", "full", "bob", "long", "bun"]
 Pattern = Literal["plain", "stripes", "yoke", "print"]
 
-SLEEVE_ENDS: dict[Sleeve, float] = {"none": -0.02, "short": 0.55, "elbow": 0.92, "long": 1.93}
+SLEEVE_ENDS: dict[Sleeve, float] = {"none": 0.0, "short": 0.55, "elbow": 0.92, "long": 1.93}
 """Where a sleeve ends along the arm: 0 shoulder, 1 elbow, 2 wrist."""
 BOTTOM_ENDS: dict[Bottom, float] = {"shorts": 0.86, "trousers": 1.92}
 """Where a trouser leg ends: 0 hip, 1 knee, 2 ankle."""
@@ -70,30 +72,44 @@ class Look:
 
 
 @dataclass(frozen=True, slots=True)
-class _Map:
-    """Regions of the average body; all arrays (F,)."""
+class _Template:
+    """The average body in the neutral stance. Parts are (F,) masks, fields (V,) numbers, positive inside."""
 
-    centre: Floats
-    """(F, 3) m, in the neutral stance, the floor at 0"""
-    arm: Floats
-    """0 shoulder, 1 elbow, 2 wrist, 3 finger tips; NaN off the arm"""
-    leg: Floats
-    """0 hip, 1 knee, 2 ankle; NaN off the leg"""
-    head: Bools
-    hand: Bools
-    foot: Bools
-    eye: Bools
+    position: Floats
+    """(V, 3) m, the floor at 0"""
+    on_arm: Bools
+    on_leg: Bools
+    on_trunk: Bools
+    on_head: Bools
+    on_foot: Bools
+    on_eye: Bools
     inner: Bools
-    scalp: Bools
-    jaw: Bools
-    lips: Bools
-    brows: Bools
-    iris: Bools
-    neck_opening: Bools
-    strap_free: Bools
+    arm: Floats
+    """0 shoulder, 1 elbow, 2 wrist"""
+    leg: Floats
+    """0 hip, 1 knee, 2 ankle"""
+    armhole: Floats
     """Bare with a sleeveless top"""
-    hips: Bools
-    """Trunk below the waistband"""
+    neck_opening: Floats
+    above_waist: Floats
+    scalp: Floats
+    jaw: Floats
+    lips: Floats
+    brows: Floats
+    iris: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Painting:
+    """A look laid over the shared mesh."""
+
+    mesh: CutMesh
+    colours: NDArray[np.uint8]
+    """(G, 3)"""
+    roughness: NDArray[np.float32]
+    """(G,)"""
+    stand_off_m: Floats
+    """(V,) of each original vertex, along its normal"""
 
 
 def skin_colour(tone: float) -> Floats:
@@ -103,163 +119,201 @@ def skin_colour(tone: float) -> Floats:
 
 
 @lru_cache(maxsize=1)
-def _map() -> _Map:
+def _template() -> _Template:
     shared = rig()
     shape = shape_body(Traits())
     neutral = np.broadcast_to(np.eye(3), (len(shared.parents), 3, 3))
     heads = posed_heads(shape, neutral)
-    vertices = np.asarray(skin(shape, neutral, heads), np.float64)
-    floor = np.array([0, 0, vertices[:, 2].min()])
-    vertices, heads = vertices - floor, heads - floor
-    centre = vertices[shared.faces].mean(1)
-    weights = np.asarray(shared.weights.toarray())[shared.faces].mean(1)
+    position = np.asarray(skin(shape, neutral, heads), np.float64)
+    floor = np.array([0, 0, position[:, 2].min()])
+    position, heads = position - floor, heads - floor
+    weights = np.asarray(shared.weights.toarray(), np.float64)
     region = {name: shared.face_region == i for i, name in enumerate(shared.region_names)}
 
     def weight(*bones: str) -> Floats:
         return np.asarray(weights[:, [shared.index[bone] for bone in bones]].sum(1), np.float64)
 
-    def along(near: str, far: str) -> Floats:
-        start, end = heads[shared.index[near]], heads[shared.index[far]]
-        axis = end - start
-        return np.asarray((centre - start) @ axis / (axis @ axis), np.float64)
+    def both(*bones: str) -> Floats:
+        return weight(*(bone + side for bone in bones for side in (".L", ".R")))
 
-    arm, leg = np.full(len(centre), np.nan), np.full(len(centre), np.nan)
-    strap_free = np.zeros(len(centre), bool)
-    hand, foot = region["hand.L"] | region["hand.R"], region["foot.L"] | region["foot.R"]
-    for s in (".L", ".R"):
-        upper, lower = weight("upperarm01" + s, "upperarm02" + s), weight("lowerarm01" + s, "lowerarm02" + s)
-        wrist = (region["hand" + s]) | (weight("wrist" + s) > 0.5)
-        arm[(upper > 0.5) & (upper >= lower)] = along("upperarm01" + s, "lowerarm01" + s)[
-            (upper > 0.5) & (upper >= lower)
-        ]
-        on_lower = (lower > upper) & (lower + upper > 0.5)
-        arm[on_lower] = 1 + along("lowerarm01" + s, "wrist" + s)[on_lower]
-        arm[wrist] = 2 + along("wrist" + s, "finger3-3" + s)[wrist].clip(0, 1)
-        strap_free |= (weight("upperarm01" + s, "upperarm02" + s, "shoulder01" + s) > 0.3) | on_lower | wrist
-        thigh, shin = weight("upperleg01" + s, "upperleg02" + s), weight("lowerleg01" + s, "lowerleg02" + s)
-        leg[thigh > 0.5] = along("upperleg01" + s, "lowerleg01" + s)[thigh > 0.5]
-        on_shin = (shin > thigh) & ~region["foot" + s]
-        leg[on_shin] = 1 + along("lowerleg01" + s, "foot" + s)[on_shin]
-    head = region["head"]
-    x, y, z = centre.T
-    eye_z = heads[shared.index["eye.L"], 2]
-    eye_x = heads[shared.index["eye.L"], 0]
-    rise = z - eye_z
-    hairline = np.interp(y, [-0.14, -0.1, -0.05, -0.02, 0.015, 0.03], [0.075, 0.07, 0.03, 0.01, -0.05, -0.075])
-    ear = (np.abs(x) > 0.072) & (y > -0.05) & (y < 0.02) & (rise < 0.022)
-    front = head & (y < -0.06)
-    lips = front & (np.abs(x) < 0.027) & (np.abs(rise + 0.0665 + 3 * x**2) < 0.0085) & (y < -0.115)
-    brow_x = np.abs(np.abs(x) - eye_x)
-    brows = front & (brow_x < 0.021) & (np.abs(rise - 0.0225 + 4 * brow_x**2) < 0.0042)
-    front_eye = region["eye_front.L"] | region["eye_front.R"]
-    iris = front_eye & (np.hypot(np.abs(x) - eye_x, rise) < 0.0062)
+    def faces(vertices: Floats) -> Floats:
+        return np.asarray(vertices[shared.faces].mean(1), np.float64)
+
+    def limb(near: str, far: str, first: Floats, second: Floats, middle: str) -> Floats:
+        along = np.full(len(position), -1.0)
+        for side, sign in ((".L", 1), (".R", -1)):
+            here = sign * position[:, 0] > 0
+            for start, end, base, mine, other in (
+                (near, middle, 0.0, first, second),
+                (middle, far, 1.0, second, first),
+            ):
+                axis = heads[shared.index[end + side]] - heads[shared.index[start + side]]
+                value = base + (position - heads[shared.index[start + side]]) @ axis / (axis @ axis)
+                chosen = here & (mine >= other) & (mine > 0.05)
+                along[chosen] = value[chosen]
+        return along
+
+    hand_bones = ["wrist"] + [
+        b[:-2] for b in shared.bone_names if b.startswith(("finger", "metacarpal")) and b[-1] == "L"
+    ]
+    upper, lower = both("upperarm01", "upperarm02"), both("lowerarm01", "lowerarm02", *hand_bones)
+    thigh, shin = both("upperleg01", "upperleg02"), both("lowerleg01", "lowerleg02", "foot")
+    on_foot = region["foot.L"] | region["foot.R"]
+    on_head = region["head"]
+    on_eye = region["eye_front.L"] | region["eye_front.R"] | region["eye_back.L"] | region["eye_back.R"]
     inner = region["mouth_cavity"] | region["tongue"] | region["eye_cavity.L"] | region["eye_cavity.R"]
-    neck_z, hip_z = heads[shared.index["neck01"], 2], heads[shared.index["upperleg01.L"], 2]
-    opening = head | (np.hypot(x / 1.15, (y + 0.005) * 1.0) + 0.6 * np.abs(z - neck_z) < 0.083)
-    return _Map(
-        centre=centre,
-        arm=arm,
-        leg=leg,
-        head=head,
-        hand=hand,
-        foot=foot,
-        eye=front_eye | region["eye_back.L"] | region["eye_back.R"],
+    hand = region["hand.L"] | region["hand.R"]
+    on_arm = (faces(upper + lower) > 0.5) | hand
+    on_leg = (faces(thigh + shin) > 0.5) & ~on_foot
+    x, y, z = position.T
+    aside = np.abs(x)
+    rise = z - heads[shared.index["eye.L"], 2]
+    from_pupil = aside - heads[shared.index["eye.L"], 0]
+    hairline = np.interp(y, [-0.14, -0.1, -0.05, -0.02, 0.015, 0.03], [0.075, 0.07, 0.03, 0.01, -0.05, -0.075])
+    ear = np.minimum.reduce([aside - 0.072, y + 0.05, 0.02 - y, 0.022 - rise])
+    lips = np.minimum.reduce([0.023 - aside, 0.0068 - np.abs(rise + 0.0665 + 3 * x**2) - 5 * x**2, -0.1 - y])
+    brows = np.minimum.reduce(
+        [0.021 - np.abs(from_pupil), 0.0042 - np.abs(rise - 0.0225 + 4 * from_pupil**2), -0.06 - y]
+    )
+    neck_z = heads[shared.index["neck01"], 2]
+    return _Template(
+        position=position,
+        on_arm=on_arm,
+        on_leg=on_leg,
+        on_trunk=~(on_arm | on_leg | on_foot | on_head | on_eye | inner),
+        on_head=on_head,
+        on_foot=on_foot,
+        on_eye=on_eye,
         inner=inner,
-        scalp=head & (rise > hairline) & ~ear,
-        jaw=head & (rise < -0.03) & (rise > -0.135) & (y < -0.035) & (np.abs(x) + 0.25 * rise > -0.02) & ~lips,
+        arm=limb("upperarm01", "wrist", upper, lower, "lowerarm01"),
+        leg=limb("upperleg01", "foot", thigh, shin, "lowerleg01"),
+        armhole=both("upperarm01", "upperarm02", "lowerarm01", "shoulder01") - 0.3,
+        neck_opening=0.083 - np.hypot(x / 1.15, y + 0.005) - 0.6 * np.abs(z - neck_z),
+        above_waist=z - heads[shared.index["upperleg01.L"], 2] - 0.075,
+        scalp=np.minimum(rise - hairline, -ear),
+        jaw=np.minimum.reduce([12 * (aside - 0.012) ** 2 - 0.05 - rise, rise + 0.125, -0.035 - y, -lips]),
         lips=lips,
         brows=brows,
-        iris=iris,
-        neck_opening=opening,
-        strap_free=strap_free,
-        hips=np.isnan(leg) & np.isnan(arm) & ~head & ~foot & (z < hip_z + 0.075),
+        iris=0.0062 - np.hypot(from_pupil, rise),
     )
 
 
-def _covered_by_top(look: Look) -> Bools:
-    m = _map()
-    trunk = np.isnan(m.arm) & np.isnan(m.leg) & ~m.neck_opening & ~m.foot & ~m.inner & ~m.eye
+def _cut_to_measure(look: Look) -> CutMesh:
+    """Cut the shared mesh wherever this look changes colour."""
+    t = _template()
+    mesh = uncut(rig().faces.astype(np.int64), len(t.position))
+    edges: list[tuple[Floats, float, Bools]] = [
+        (t.lips, 0.0, t.on_head),
+        (t.brows, 0.0, t.on_head),
+        (t.iris, 0.0, t.on_eye),
+        (t.above_waist, 0.0, t.on_trunk | t.on_leg),
+        (t.leg, BOTTOM_ENDS[look.bottom], t.on_leg),
+        (t.neck_opening, 0.0, t.on_trunk),
+    ]
     if look.sleeve == "none":
-        return trunk & ~m.strap_free & ~m.hips
-    return (trunk & ~m.hips) | (m.arm < SLEEVE_ENDS[look.sleeve])
-
-
-def _covered_by_bottom(look: Look) -> Bools:
-    m = _map()
-    return m.hips | (m.leg < BOTTOM_ENDS[look.bottom])
-
-
-def paint(look: Look, seed: int) -> tuple[NDArray[np.uint8], NDArray[np.float32]]:
-    """Colour (F, 3) and roughness (F,) of every triangle of the body."""
-    m = _map()
-    rng = np.random.default_rng((seed, 71))
-    base = skin_colour(look.skin_tone)
-    colours = np.tile(base, (len(m.centre), 1))
-    roughness = np.full(len(m.centre), SKIN_ROUGHNESS)
-    colours *= 1 + 0.03 * np.sin(40 * m.centre @ rng.normal(size=3))[:, None]
-    colours[m.lips] = base * [0.86, 0.62, 0.62]
-    if look.hair != "bald" or look.beard:
-        colours[m.brows] = 0.35 * base + 0.65 * np.array(look.hair_colour)
-    colours[m.eye] = (235, 232, 226)
-    colours[m.iris] = (58, 40, 30)
-    colours[m.inner] = base * [0.45, 0.25, 0.25]
-    if look.beard:
-        colours[m.jaw] = 0.4 * base + 0.6 * np.array(look.hair_colour)
-    if look.hair != "bald":
-        colours[m.scalp] = look.hair_colour
-        roughness[m.scalp] = HAIR_ROUGHNESS
-    bottom, top = _covered_by_bottom(look), _covered_by_top(look)
-    colours[bottom] = look.bottom_colour
-    colours[top] = _top_colours(look, rng)[top]
-    roughness[bottom | top] = CLOTH_ROUGHNESS
-    if look.shoe_colour is not None:
-        colours[m.foot] = look.shoe_colour
-        roughness[m.foot] = CLOTH_ROUGHNESS
-    return colours.clip(0, 255).astype(np.uint8), roughness.astype(np.float32)
-
-
-def _top_colours(look: Look, rng: np.random.Generator) -> Floats:
-    m = _map()
-    first, second = np.array(look.top_colour, float), np.array(look.top_second_colour, float)
-    z = m.centre[:, 2]
-    if look.top_pattern == "stripes":
-        chosen = np.floor(z / rng.uniform(0.04, 0.09) + 0.5) % 2 == 0
-    elif look.top_pattern == "yoke":
-        chosen = z > np.quantile(z[~m.head], 0.8) - rng.uniform(0.05, 0.2)
-    elif look.top_pattern == "print":
-        x, y = m.centre[:, 0], m.centre[:, 1]
-        chosen = (np.hypot(x, z - 1.32) < rng.uniform(0.06, 0.1)) & (y < 0)
+        edges.append((t.armhole, 0.0, t.on_trunk | t.on_arm))
     else:
-        chosen = np.zeros(len(z), bool)
-    return np.where(chosen[:, None], second, first)
-
-
-def stand_off_m(look: Look) -> Floats:
-    """How far each vertex (V,) stands off the bare skin, along its normal."""
-    shared, m = rig(), _map()
-    vertices = shared.weights.shape[0]
-    off = np.zeros(vertices)
-
-    def inside(faces: Bools) -> Bools:
-        """Vertices all of whose triangles belong to the region, so that the edge stays on the skin."""
-        touched, outside = np.zeros(vertices, bool), np.zeros(vertices, bool)
-        touched[shared.faces[faces]] = True
-        outside[shared.faces[~faces]] = True
-        return touched & ~outside
-
-    top, bottom = _covered_by_top(look), _covered_by_bottom(look)
-    off[inside(bottom | top)] = 0.003
-    off[inside(bottom)] += look.bottom_looseness_m
-    off[inside(top)] = 0.004 + look.looseness_m
+        edges.append((t.arm, SLEEVE_ENDS[look.sleeve], t.on_arm))
     if look.hair != "bald":
-        off[inside(m.scalp)] = HAIR_THICKNESS_M[look.hair]
+        edges.append((t.scalp, 0.0, t.on_head))
+    if look.beard:
+        edges.append((t.jaw, 0.0, t.on_head))
+    edges += [(field, level, t.on_trunk | t.on_arm) for field, level in _pattern_edges(look)]
+    for field, level, where in edges:
+        mesh = cut(mesh, field, level, where)
+    return mesh
+
+
+def _pattern_edges(look: Look) -> list[tuple[Floats, float]]:
+    """Level lines of the top's pattern; the pattern's size follows from its colours, so that equal looks are equal."""
+    x, y, z = _template().position.T
+    size = sum(look.top_second_colour) / 765
+    if look.top_pattern == "stripes":
+        width = 0.04 + 0.05 * size
+        return [(z, width * step) for step in range(int(0.8 / width), int(1.6 / width) + 1)]
+    if look.top_pattern == "yoke":
+        return [(z, 1.22 + 0.15 * size)]
+    if look.top_pattern == "print":
+        return [(np.where(y < 0, np.hypot(x, z - 1.3), 1.0), 0.05 + 0.05 * size)]
+    return []
+
+
+def _second_colour(look: Look, mesh: CutMesh) -> Bools:
+    """Which pieces (G,) of a top have its second colour."""
+    crossed = np.zeros(len(mesh.faces), np.int64)
+    for field, level in _pattern_edges(look):
+        crossed += at_faces(mesh, field) >= level
+    if look.top_pattern == "print":
+        return np.asarray(crossed == 0, np.bool_)
+    return np.asarray(crossed % 2 == 1, np.bool_)
+
+
+def lay_on(look: Look) -> Painting:
+    """Cut, colour and thicken the shared mesh for a look."""
+    t = _template()
+    mesh = _cut_to_measure(look)
+    base = skin_colour(look.skin_tone)
+    hair = np.array(look.hair_colour, np.float64)
+
+    def inside(field: Floats) -> Bools:
+        return np.asarray(at_faces(mesh, field) >= 0, np.bool_)
+
+    def part(faces: Bools) -> Bools:
+        return faces[mesh.origin]
+
+    colours = np.tile(base, (len(mesh.faces), 1))
+    roughness = np.full(len(mesh.faces), SKIN_ROUGHNESS)
+    head = part(t.on_head)
+    colours[head & inside(t.lips)] = base * [0.9, 0.72, 0.72]
+    colours[head & inside(t.brows)] = 0.4 * base + 0.6 * hair
+    if look.beard:
+        colours[head & inside(t.jaw)] = 0.4 * base + 0.6 * hair
+    scalp = head & inside(t.scalp) if look.hair != "bald" else np.zeros(len(head), bool)
+    colours[scalp] = hair
+    roughness[scalp] = HAIR_ROUGHNESS
+    colours[part(t.on_eye)] = (235, 232, 226)
+    colours[part(t.on_eye) & inside(t.iris)] = (58, 40, 30)
+    colours[part(t.inner)] = base * [0.45, 0.25, 0.25]
+    below = (part(t.on_trunk) & ~inside(t.above_waist)) | (
+        part(t.on_leg) & (at_faces(mesh, t.leg) < BOTTOM_ENDS[look.bottom])
+    )
+    above = part(t.on_trunk) & inside(t.above_waist) & ~inside(t.neck_opening)
+    if look.sleeve == "none":
+        above &= ~inside(t.armhole)
+    else:
+        above |= part(t.on_arm) & (at_faces(mesh, t.arm) < SLEEVE_ENDS[look.sleeve])
+    colours[below] = look.bottom_colour
+    colours[above] = look.top_colour
+    colours[above & _second_colour(look, mesh)] = look.top_second_colour
+    roughness[below | above] = CLOTH_ROUGHNESS
+    foot = part(t.on_foot)
     if look.shoe_colour is not None:
-        off[inside(m.foot)] = 0.006
-    return off
+        colours[foot] = look.shoe_colour
+        roughness[foot] = CLOTH_ROUGHNESS
+    off = np.zeros(len(mesh.faces))
+    off[below], off[above] = 0.003 + look.bottom_looseness_m, 0.004 + look.looseness_m
+    off[scalp] = HAIR_THICKNESS_M[look.hair]
+    if look.shoe_colour is not None:
+        off[foot] = 0.006
+    return Painting(
+        mesh=mesh,
+        colours=colours.clip(0, 255).astype(np.uint8),
+        roughness=roughness.astype(np.float32),
+        stand_off_m=_least_at_vertices(mesh, off),
+    )
+
+
+def _least_at_vertices(mesh: CutMesh, at_pieces: Floats) -> Floats:
+    """Smallest value (V,) among the pieces around each original vertex, so that an edge stays on the skin."""
+    least = np.full(mesh.mix.shape[0], np.inf)
+    for corner in range(3):
+        np.minimum.at(least, mesh.faces[:, corner], at_pieces)
+    original = least[: mesh.mix.shape[1]]
+    return np.where(np.isfinite(original), original, 0.0)
 
 
 def vertex_normals(vertices: Floats) -> Floats:
-    """Outward unit normals (V, 3), weighted by area."""
+    """Outward unit normals (V, 3) of the shared mesh, weighted by area."""
     faces = rig().faces
     a, b, c = (vertices[faces[:, i]] for i in range(3))
     normal = np.cross(b - a, c - a)

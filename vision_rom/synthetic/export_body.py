@@ -27,10 +27,10 @@ import itertools
 import sys
 from pathlib import Path
 
-import anny  # type: ignore[import-not-found]
+import anny  # type: ignore[import-not-found,unused-ignore]
 import numpy as np
-import torch  # type: ignore[import-not-found]
-from anny.face_segmentation import get_face_segmentation_mask  # type: ignore[import-not-found]
+import torch  # type: ignore[import-not-found,unused-ignore]
+from anny.face_segmentation import get_face_segmentation_mask  # type: ignore[import-not-found,unused-ignore]
 
 QUANTUM_M = 3e-5
 RANK = 78

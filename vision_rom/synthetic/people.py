@@ -11,21 +11,24 @@ from functools import lru_cache
 from typing import Literal, get_args
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import betaincinv, ndtri
 
 from vision_rom.synthetic.appearance import (
+    HAIR_ROUGHNESS,
     Bottom,
     Colour,
     Hair,
     Look,
+    Painting,
     Pattern,
     Sleeve,
-    paint,
-    stand_off_m,
+    lay_on,
     vertex_normals,
 )
-from vision_rom.synthetic.body import BodyShape, Floats, Traits, rig, shape_body
+from vision_rom.synthetic.body import BodyShape, Floats, Floats32, Traits, rig, shape_body
 from vision_rom.synthetic.figure import Figure
+from vision_rom.synthetic.hair import HairMesh, loose_hair
 from vision_rom.synthetic.pose3d import PoseParameters, Posture, draw_skin, posture
 
 Sex = Literal["female", "male"]
@@ -72,8 +75,7 @@ class Person:
 
     def posture(self, pose: PoseParameters) -> Posture:
         """Bone rotations and joint centres, standing on the floor."""
-        _, joints = _drawn(self, pose)
-        return joints
+        return _posed(self, pose)[1]
 
     def joints(self, pose: PoseParameters) -> dict[str, Floats]:
         """Joint centres (3,) in m in the world; names in :data:`JOINT_BONES`."""
@@ -83,40 +85,53 @@ class Person:
 
     def figure(self, pose: PoseParameters) -> Figure:
         """Return the person in a pose, painted and ready to draw."""
-        vertices, _ = _drawn(self, pose)
-        colours, roughness = _painted(self.look, self.seed)
-        return Figure(vertices, rig().faces, colours, roughness)
+        vertices, stance = _posed(self, pose)
+        clothed = _clothed(self)
+        whole = [clothed.painting.mesh.mix @ vertices]
+        if clothed.loose_hair is not None:
+            at = rig().index["head"]
+            whole.append(clothed.loose_hair.vertices_m @ stance.rotations[at].T + stance.heads_m[at])
+        return Figure(np.concatenate(whole).astype(np.float32), clothed.faces, clothed.colours, clothed.roughness)
 
 
-@lru_cache(maxsize=256)
-def bare_body(traits: Traits) -> BodyShape:
-    """Return the body under the clothes."""
-    return shape_body(traits)
+@dataclass(frozen=True, slots=True)
+class _Clothed:
+    """What stays the same in every pose."""
+
+    body: BodyShape
+    painting: Painting
+    loose_hair: HairMesh | None
+    faces: NDArray[np.int32]
+    colours: NDArray[np.uint8]
+    roughness: NDArray[np.float32]
 
 
-@lru_cache(maxsize=64)
-def _dressed_body(traits: Traits, look: Look) -> BodyShape:
-    bare = bare_body(traits)
-    off = stand_off_m(look)[:, None] * vertex_normals(bare.rest_vertices)
-    return BodyShape(bare.rest_vertices + off, bare.rest_heads, bare.to_neutral, bare.neutral_heads)
-
-
-@lru_cache(maxsize=64)
-def _painted(look: Look, seed: int) -> tuple[np.ndarray, np.ndarray]:
-    colours, roughness = paint(look, seed)
-    colours.flags.writeable = roughness.flags.writeable = False
-    return colours, roughness
+@lru_cache(maxsize=32)
+def _clothed(person: Person) -> _Clothed:
+    bare = shape_body(person.traits)
+    painting = lay_on(person.look)
+    thickness = painting.stand_off_m[:, None] * vertex_normals(bare.rest_vertices)
+    body = BodyShape(bare.rest_vertices + thickness, bare.rest_heads, bare.to_neutral, bare.neutral_heads)
+    triangles, colours, roughness = painting.mesh.faces, painting.colours, painting.roughness
+    hair = loose_hair(person.look.hair, bare)
+    if hair is not None:
+        triangles = np.concatenate([triangles, hair.faces + painting.mesh.mix.shape[0]])
+        colours = np.concatenate([colours, np.full((len(hair.faces), 3), person.look.hair_colour, np.uint8)])
+        roughness = np.concatenate([roughness, np.full(len(hair.faces), HAIR_ROUGHNESS, np.float32)])
+    faces = triangles.astype(np.int32)
+    for shared in (faces, colours, roughness):
+        shared.flags.writeable = False
+    return _Clothed(body, painting, hair, faces, colours, roughness)
 
 
 @lru_cache(maxsize=4)
-def _drawn(person: Person, pose: PoseParameters) -> tuple[np.ndarray, Posture]:
+def _posed(person: Person, pose: PoseParameters) -> tuple[Floats32, Posture]:
     """Skin and joints of one instant; kept for the call that usually follows with the same pose."""
-    body = _dressed_body(person.traits, person.look)
+    body = _clothed(person).body
     stance = posture(body, pose)
     vertices, lift = draw_skin(body, stance)
-    vertices.flags.writeable = False
     heads = stance.heads_m + np.array([0.0, 0.0, lift])
-    heads.flags.writeable = False
+    vertices.flags.writeable = heads.flags.writeable = False
     return vertices, Posture(stance.rotations, heads)
 
 
