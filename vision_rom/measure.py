@@ -1,10 +1,44 @@
-"""The pipeline on one page: a recording in, readings out."""
+"""The pipeline on one page: a recording in, readings out.
+
+Each step is a room's public function and can be called alone with plain arrays; what is chosen here is only the order.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import os
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field, replace
+from pathlib import Path
+from typing import Literal
 
-from vision_rom.handover import Clip, PoseTrack, Reading, SmoothCurve
+import numpy as np
+
+from vision_rom.angles import (
+    ErrorTerms,
+    ViewEstimate,
+    angle_curve,
+    error_terms,
+    find_view,
+    forearm_of_track,
+    jitter_sd_deg,
+    plane_of_motion,
+    reading_interval,
+    repetition_interval,
+)
+from vision_rom.clip import open_clip, sha256_of
+from vision_rom.errors import UsageError
+from vision_rom.handover import SIDES, Clip, Floats, PoseTrack, Reading, Repetition, Side, SmoothCurve
+from vision_rom.motion import RepetitionResult, Smoothing, choose_movement, repetitions, smooth
+from vision_rom.motion.recognition import RECOGNISED
+from vision_rom.movements import Movement
+from vision_rom.movements import movement as movement_named
+from vision_rom.pose import PoseSettings, load_cached, store_cached, track_patient
+
+Progress = Callable[[str, float | None], None]
+"""Called with the stage and the fraction of it that is done; None where that is not known."""
+
+SideAsked = Literal["left", "right", "both"] | None
+UNKNOWN_MOVEMENT = "unknown"
 
 
 @dataclass(frozen=True)
@@ -17,5 +51,260 @@ class Measurement:
     readings: tuple[Reading, ...]
     choice: str
     """Which movement and side were measured, and why."""
-    parameters: dict[str, object]
+    parameters: dict[str, object] = field(default_factory=dict)
     """Every setting that the numbers depend on."""
+
+
+def measure(
+    path: str | os.PathLike[str],
+    *,
+    movement: str | None = None,
+    side: SideAsked = None,
+    model: Literal["full", "heavy"] = "full",
+    mirrored: bool = False,
+    time_factor: float = 1.0,
+    person: int | tuple[float, float] | None = None,
+    rate_hz: float | None = 30.0,
+    smoothing: Smoothing | None = None,
+    cache: Path | None = None,
+    on_progress: Progress | None = None,
+) -> Measurement:
+    """Measure a recording from its pictures to its readings.
+
+    Parameters
+    ----------
+    path
+        The recording.
+    movement, side
+        What was recorded; None chooses (see ``Measurement.choice``).
+    model
+        Pose network.
+    mirrored
+        The picture itself was flipped left to right, as some selfie cameras do.
+    time_factor
+        Real seconds per recorded second.
+    person
+        Which person is the patient, counted from the left, or a point (x, y) in pixels on the patient.
+    rate_hz
+        Pictures a second that are looked at; None looks at every one.
+    smoothing
+        Settings of the smoothing; None takes the defaults.
+    cache
+        Folder where found landmarks are kept and looked for; None neither keeps nor looks.
+    on_progress
+        Called while it works.
+
+    Raises
+    ------
+    ClipError
+        The recording cannot be read.
+    UsageError
+        The movement, the side or a setting is not one of those allowed.
+    InstallationError
+        A model file or library is missing or altered.
+
+    """
+    _check_asked(movement, side)
+    if not time_factor > 0:
+        raise UsageError(f"The time factor must be more than 0, not {time_factor:g}.")
+    clip, track = find_landmarks(
+        Path(path),
+        settings=PoseSettings(model=model, person=person),
+        mirrored=mirrored,
+        time_factor=time_factor,
+        rate_hz=rate_hz,
+        cache=cache,
+        on_progress=on_progress or (lambda stage, fraction: None),
+    )
+    measurement = measure_landmarks(clip, track, movement=movement, side=side, smoothing=smoothing)
+    settings = {"model": model, "person": person, "mirrored": mirrored, "time_factor": time_factor, "rate_hz": rate_hz}
+    return replace(measurement, parameters={**settings, **measurement.parameters})
+
+
+def find_landmarks(
+    path: Path,
+    *,
+    settings: PoseSettings,
+    mirrored: bool,
+    time_factor: float,
+    rate_hz: float | None,
+    cache: Path | None,
+    on_progress: Progress,
+) -> tuple[Clip, PoseTrack]:
+    """Return what is known of the clip and the patient's landmarks, from the cache where they were found before."""
+    clip_options = {"mirrored": mirrored, "time_factor": time_factor, "rate_hz": rate_hz}
+    if cache is not None:
+        found = load_cached(cache, clip_sha256=sha256_of(path), settings=settings, clip_options=clip_options)
+        if found is not None:
+            clip, track = found
+            return replace(clip, path=path), track
+    with open_clip(
+        path,
+        mirrored=mirrored,
+        time_factor=time_factor,
+        wanted_rate_hz=rate_hz,
+        on_progress=lambda fraction: on_progress("finding the patient", fraction),
+    ) as reader:
+        track = track_patient(reader, width_px=reader.width_px, height_px=reader.height_px, settings=settings)
+        clip = reader.clip()
+    if cache is not None:
+        store_cached(cache, clip=clip, track=track, settings=settings, clip_options=clip_options)
+    return clip, track
+
+
+def measure_landmarks(
+    clip: Clip,
+    track: PoseTrack,
+    *,
+    movement: str | None = None,
+    side: SideAsked = None,
+    smoothing: Smoothing | None = None,
+) -> Measurement:
+    """Measure a patient whose landmarks are known already: view, angles, smoothing, repetitions, readings."""
+    _check_asked(movement, side)
+    smoothing = smoothing or Smoothing()
+    view = find_view(track.landmarks_px, track.visibility, track.world_m)
+    names = (movement,) if movement else RECOGNISED
+    curves = {
+        (name, one): smooth(_raw_curve(track, movement_named(name), one, view), settings=smoothing)
+        for name in names
+        for one in SIDES
+    }
+    choice = choose_movement(curves, view=view.view, wanted=movement, side=side)
+    why_nobody = _why_nobody(track)
+    chosen = choice.movement
+    sides = choice.sides or (SIDES if side in (None, "both") else (side,))
+    if why_nobody or chosen is None:
+        reason = why_nobody or f"{choice.why} Name the movement with --movement."
+        name = movement or UNKNOWN_MOVEMENT
+        readings = tuple(_refused(name, _joint(movement), one, reason, view) for one in sides)
+        return Measurement(clip, track, (), readings, choice.why, _parameters(smoothing))
+    kept = [curves[chosen, one] for one in sides]
+    readings = tuple(read_curve(curve, movement_named(chosen), track, view) for curve in kept)
+    return Measurement(clip, track, tuple(kept), readings, choice.why, _parameters(smoothing))
+
+
+def read_curve(curve: SmoothCurve, movement: Movement, track: PoseTrack, view: ViewEstimate) -> Reading:
+    """Turn one smoothed curve into the reading of its movement and side, or into the reason why there is none."""
+    side = curve.source.side
+    found = repetitions(curve)
+    off_plane_deg, off_plane_sd_deg = _off_plane(movement, track, side, view)
+    if not found.kept:
+        reason = _why_none(curve, found)
+        return replace(
+            _refused(movement.name, movement.joint, side, reason, view), camera_off_plane_deg=off_plane_deg
+        )
+    terms = [_terms(curve, one, movement, track, view, off_plane_deg, off_plane_sd_deg) for one in found.kept]
+    kept = tuple(
+        replace(one, interval95_deg=repetition_interval(one.held_deg, term))
+        for one, term in zip(found.kept, terms, strict=True)
+    )
+    held = [one.held_deg for one in kept]
+    dropped = [f"{one.start_s:.1f} to {one.end_s:.1f} s left out: {one.reason}" for one in found.dropped]
+    return Reading(
+        joint=movement.joint,
+        movement=movement.name,
+        side=side,
+        status="measured",
+        reason=None,
+        view=view.view,
+        camera_off_plane_deg=off_plane_deg,
+        repetitions=kept,
+        held_deg=float(np.mean(held)),
+        peak_deg=max(one.peak_deg for one in kept),
+        interval95_deg=reading_interval(held, terms),
+        vertical_held_deg=_mean([one.vertical_held_deg for one in kept]),
+        remarks=(*view.remarks, *curve.source.remarks, *found.remarks, *dropped),
+    )
+
+
+def _raw_curve(track: PoseTrack, movement: Movement, side: Side, view: ViewEstimate):  # type: ignore[no-untyped-def]
+    return angle_curve(
+        track,
+        movement=movement.name,
+        kind=movement.kind,
+        direction=movement.direction,
+        plane=movement.plane,
+        side=side,
+        view=view,
+    )
+
+
+def _terms(
+    curve: SmoothCurve,
+    one: Repetition,
+    movement: Movement,
+    track: PoseTrack,
+    view: ViewEstimate,
+    off_plane_deg: float,
+    off_plane_sd_deg: float,
+) -> ErrorTerms:
+    source = curve.source
+    inside = (source.time_s >= one.hold_start_s) & (source.time_s <= one.hold_end_s) & np.isfinite(source.angle_deg)
+    smoothed = np.interp(source.time_s, curve.time_s, curve.angle_deg)
+    rotation = movement.kind == "axial_rotation"
+    return error_terms(
+        held_deg=one.held_deg,
+        kind="axial_rotation" if rotation else "elevation",
+        view=view.view,
+        jitter_deg=jitter_sd_deg(source.angle_deg[inside], smoothed[inside]),
+        samples=max(1, int(inside.sum())),
+        off_plane_deg=off_plane_deg,
+        off_plane_sd_deg=off_plane_sd_deg,
+        frame_rate_hz=_rate_hz(source.time_s),
+        forearm_share_sd=forearm_of_track(track, side=source.side).relative_sd if rotation else 0.0,
+    )
+
+
+def _off_plane(movement: Movement, track: PoseTrack, side: Side, view: ViewEstimate) -> tuple[float, float]:
+    """Camera off the plane of motion and its standard deviation; for rotation, the trunk's turn from the camera."""
+    if movement.kind == "axial_rotation":
+        return abs(view.facing_deg), view.sd_deg
+    found = plane_of_motion(track, plane=movement.plane, side=side, view=view)
+    return found.off_plane_deg, found.sd_deg
+
+
+def _why_nobody(track: PoseTrack) -> str:
+    if not np.isfinite(track.landmarks_px).any():
+        return (
+            "No person was found in the recording; film the whole upper body and the hips, in good light, from 2 to 4 m."
+        )
+    return ""
+
+
+def _why_none(curve: SmoothCurve, found: RepetitionResult) -> str:
+    """Say why a curve gave no repetition: what hid the landmarks first, then what the arm did."""
+    nothing_seen = not np.isfinite(curve.source.angle_deg).any()
+    sentences = [*(curve.source.remarks if nothing_seen else ())]
+    if not sentences:
+        sentences = [*(f"{one.start_s:.1f} to {one.end_s:.1f} s: {one.reason}." for one in found.dropped), *found.remarks]
+        sentences += curve.source.remarks
+    return " ".join(sentences) or "No repetition was found."
+
+
+def _refused(name: str, joint: str, side: Side, reason: str, view: ViewEstimate) -> Reading:
+    return Reading(joint, name, side, "not_measured", reason, view.view, float("nan"))
+
+
+def _joint(movement: str | None) -> str:
+    return movement_named(movement).joint if movement else "shoulder"
+
+
+def _check_asked(movement: str | None, side: SideAsked) -> None:
+    if movement is not None and movement_named(movement).status != "measured":
+        raise UsageError(f"The movement {movement!r} is in the catalogue, but this version does not measure it yet.")
+    if side not in (None, "left", "right", "both"):
+        raise UsageError(f"The side must be left, right or both, not {side!r}.")
+
+
+def _parameters(smoothing: Smoothing) -> dict[str, object]:
+    return {"method": "trunk line to upper arm in the picture", "smoothing": asdict(smoothing)}
+
+
+def _rate_hz(time_s: Floats) -> float:
+    return 1.0 / float(np.median(np.diff(time_s))) if time_s.size > 1 else 30.0
+
+
+def _mean(values: list[float]) -> float:
+    finite = [value for value in values if np.isfinite(value)]
+    return float(np.mean(finite)) if finite else float("nan")
