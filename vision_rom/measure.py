@@ -25,9 +25,10 @@ from vision_rom.angles import (
     reading_interval,
     repetition_interval,
 )
+from vision_rom.angles.off_plane import Plane
 from vision_rom.clip import open_clip, sha256_of
 from vision_rom.errors import UsageError
-from vision_rom.handover import SIDES, Clip, Floats, PoseTrack, Reading, Repetition, Side, SmoothCurve
+from vision_rom.handover import SIDES, AngleCurve, Clip, Floats, PoseTrack, Reading, Repetition, Side, SmoothCurve
 from vision_rom.motion import RepetitionResult, Smoothing, choose_movement, repetitions, smooth
 from vision_rom.motion.recognition import RECOGNISED
 from vision_rom.movements import Movement
@@ -173,7 +174,7 @@ def measure_landmarks(
     choice = choose_movement(curves, view=view.view, wanted=movement, side=side)
     why_nobody = _why_nobody(track)
     chosen = choice.movement
-    sides = choice.sides or (SIDES if side in (None, "both") else (side,))
+    sides = choice.sides or _asked(side)
     if why_nobody or chosen is None:
         reason = why_nobody or f"{choice.why} Name the movement with --movement."
         name = movement or UNKNOWN_MOVEMENT
@@ -191,9 +192,7 @@ def read_curve(curve: SmoothCurve, movement: Movement, track: PoseTrack, view: V
     off_plane_deg, off_plane_sd_deg = _off_plane(movement, track, side, view)
     if not found.kept:
         reason = _why_none(curve, found)
-        return replace(
-            _refused(movement.name, movement.joint, side, reason, view), camera_off_plane_deg=off_plane_deg
-        )
+        return replace(_refused(movement.name, movement.joint, side, reason, view), camera_off_plane_deg=off_plane_deg)
     terms = [_terms(curve, one, movement, track, view, off_plane_deg, off_plane_sd_deg) for one in found.kept]
     kept = tuple(
         replace(one, interval95_deg=repetition_interval(one.held_deg, term))
@@ -218,16 +217,21 @@ def read_curve(curve: SmoothCurve, movement: Movement, track: PoseTrack, view: V
     )
 
 
-def _raw_curve(track: PoseTrack, movement: Movement, side: Side, view: ViewEstimate):  # type: ignore[no-untyped-def]
+def _raw_curve(track: PoseTrack, movement: Movement, side: Side, view: ViewEstimate) -> AngleCurve:
     return angle_curve(
         track,
         movement=movement.name,
-        kind=movement.kind,
+        kind="axial_rotation" if movement.kind == "axial_rotation" else "elevation",
         direction=movement.direction,
-        plane=movement.plane,
+        plane=_vertical_plane(movement),
         side=side,
         view=view,
     )
+
+
+def _vertical_plane(movement: Movement) -> Plane:
+    """Return the plane of an elevation; rotation at the side is seen like a movement in the frontal plane."""
+    return "frontal" if movement.plane == "transverse" else movement.plane
 
 
 def _terms(
@@ -252,23 +256,26 @@ def _terms(
         off_plane_deg=off_plane_deg,
         off_plane_sd_deg=off_plane_sd_deg,
         frame_rate_hz=_rate_hz(source.time_s),
-        forearm_share_sd=forearm_of_track(track, side=source.side).relative_sd if rotation else 0.0,
+        forearm_share_sd=_forearm_share_sd(track, source.side) if rotation else 0.0,
     )
+
+
+def _forearm_share_sd(track: PoseTrack, side: Side) -> float:
+    forearm = forearm_of_track(track, side=side)
+    return forearm.sd_per_trunk / forearm.per_trunk
 
 
 def _off_plane(movement: Movement, track: PoseTrack, side: Side, view: ViewEstimate) -> tuple[float, float]:
     """Camera off the plane of motion and its standard deviation; for rotation, the trunk's turn from the camera."""
     if movement.kind == "axial_rotation":
         return abs(view.facing_deg), view.sd_deg
-    found = plane_of_motion(track, plane=movement.plane, side=side, view=view)
+    found = plane_of_motion(track, plane=_vertical_plane(movement), side=side, view=view)
     return found.off_plane_deg, found.sd_deg
 
 
 def _why_nobody(track: PoseTrack) -> str:
     if not np.isfinite(track.landmarks_px).any():
-        return (
-            "No person was found in the recording; film the whole upper body and the hips, in good light, from 2 to 4 m."
-        )
+        return "No person was found in the recording; film the whole upper body and the hips, in good light, from 2 to 4 m."
     return ""
 
 
@@ -277,7 +284,10 @@ def _why_none(curve: SmoothCurve, found: RepetitionResult) -> str:
     nothing_seen = not np.isfinite(curve.source.angle_deg).any()
     sentences = [*(curve.source.remarks if nothing_seen else ())]
     if not sentences:
-        sentences = [*(f"{one.start_s:.1f} to {one.end_s:.1f} s: {one.reason}." for one in found.dropped), *found.remarks]
+        sentences = [
+            *(f"{one.start_s:.1f} to {one.end_s:.1f} s: {one.reason}." for one in found.dropped),
+            *found.remarks,
+        ]
         sentences += curve.source.remarks
     return " ".join(sentences) or "No repetition was found."
 
@@ -288,6 +298,10 @@ def _refused(name: str, joint: str, side: Side, reason: str, view: ViewEstimate)
 
 def _joint(movement: str | None) -> str:
     return movement_named(movement).joint if movement else "shoulder"
+
+
+def _asked(side: SideAsked) -> tuple[Side, ...]:
+    return SIDES if side is None or side == "both" else (side,)
 
 
 def _check_asked(movement: str | None, side: SideAsked) -> None:
