@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
 
-from vision_rom.errors import UsageError
+from vision_rom.errors import InstallationError, UsageError
 from vision_rom.handover import SIDES, Landmark
-from vision_rom.movements import load_catalogue, norm_for
+from vision_rom.movements import catalogue, load_catalogue, norm_for
 
 # Knee flexion: the reference value of the AAOS is from memory, the mean is invented for this test
 KNEE = """
@@ -58,9 +59,9 @@ def knee(tmp_path: Path) -> Path:
 
 
 def test_a_new_movement_is_one_file_of_data(knee: Path) -> None:
-    catalogue = load_catalogue([knee])
-    assert len(catalogue) == len(load_catalogue()) + 1
-    bending = catalogue["knee_flexion"]
+    widened = load_catalogue([knee])
+    assert len(widened) == len(load_catalogue()) + 1
+    bending = widened["knee_flexion"]
     assert bending.joint == "knee"
     assert bending.wanted_views_for("left") == ("left_side",)
     assert bending.textbook is not None
@@ -149,6 +150,24 @@ female = [141]
     knee.write_text(KNEE + bands, encoding="utf-8")
     with pytest.raises(UsageError, match=r"norm_bands\[1\] has 2 bands of age, but 1 values under 'female'"):
         load_catalogue([knee])
+
+
+def test_a_damaged_file_of_the_package_is_a_matter_of_the_installation(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    copy = tmp_path / "movements"
+    shutil.copytree(Path(catalogue.__file__).parent, copy)
+    elbow = copy / "joints" / "elbow.toml"
+    elbow.write_text(elbow.read_text(encoding="utf-8").replace("kind =", "kid ="), encoding="utf-8")
+    monkeypatch.setattr(catalogue, "PACKAGE_FOLDER", copy)
+    catalogue._package_catalogue.cache_clear()
+    try:
+        with pytest.raises(InstallationError, match=r"elbow\.toml.*install vision-rom again"):
+            catalogue.movement("abduction")
+    finally:
+        monkeypatch.undo()
+        catalogue._package_catalogue.cache_clear()
+    assert catalogue.movement("abduction").name == "abduction"
 
 
 def test_a_missing_file_a_folder_and_a_file_that_is_no_text(tmp_path: Path) -> None:

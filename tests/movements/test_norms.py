@@ -47,6 +47,7 @@ def test_no_age_no_narrow_band() -> None:
     choice = norm_for(movement("abduction"))
     assert "age 20 to 91" in choice.text
     assert "150 to 152°" in choice.text
+    assert "159 to 162°" in norm_for(movement("flexion")).text
     assert "give the patient's age" in norm_for(movement("external_rotation")).text
 
 

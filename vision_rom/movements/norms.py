@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import product
+from math import floor
 from typing import Literal
 
 from vision_rom.movements.model import (
@@ -26,7 +27,7 @@ ADULT_YEARS = 15
 OPEN_END_YEARS = 120
 """End of a band that is printed as "and over"."""
 _TRUST_ORDER: tuple[Trust, ...] = ("SEEN", "CALC", "SEEN-2nd", "DESIGN", "INFERRED", "MEM")
-_UNIT_IN_WORDS = {"deg": "°", "cm": " cm", "ratio": "", "shoulder_widths": " shoulder widths"}
+UNIT_IN_WORDS = {"deg": "°", "cm": " cm", "ratio": "", "shoulder_widths": " shoulder widths"}
 _SEX_IN_WORDS = {"male": "males", "female": "females", "any": "both sexes"}
 _ARM_IN_WORDS = {"dominant": "dominant arm", "non_dominant": "other arm", "any": ""}
 
@@ -146,7 +147,7 @@ def _text(chosen: Sequence[Norm]) -> str:
 
 
 def _text_of_one_source(group: Sequence[Norm]) -> str:
-    unit = _UNIT_IN_WORDS[group[0].unit]
+    unit = UNIT_IN_WORDS[group[0].unit]
     spreads = [norm.spread for norm in group]
     known = [spread for spread in spreads if spread is not None]
     if len(known) == len(spreads):
@@ -176,6 +177,10 @@ def _meaning(norm: Norm) -> str:
 
 
 def _span(low: float, high: float, unit: str) -> str:
-    digits = 0 if unit in ("°", " cm") else 2
-    first, last = f"{low:.{digits}f}", f"{high:.{digits}f}"
+    first, last = _number(low, unit), _number(high, unit)
     return f"{first}{unit}" if first == last else f"{first} to {last}{unit}"
+
+
+def _number(value: float, unit: str) -> str:
+    # halves go up, as a reader rounds them; Python would take 158.5 to 158
+    return str(floor(value + 0.5)) if unit in ("°", " cm") else f"{value:.2f}"
