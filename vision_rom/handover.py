@@ -101,7 +101,7 @@ class Clip:
     """From the first picture to the end of the last one (its own duration, else the median step)."""
     frames_decoded: int
     frame_rate_hz: float
-    """1 / median step between pictures; NaN with fewer than two pictures."""
+    """1 / typical step between pictures (mean of those near the median); NaN with fewer than two pictures."""
     variable_frame_rate: bool
     rotation_deg: int
     """Clockwise turn applied to the stored picture to make it upright: 0, 90, 180 or 270."""
@@ -119,6 +119,8 @@ class Clip:
     codec: str = ""
     gaps_s: tuple[tuple[float, float], ...] = ()
     """(start, end) of steps longer than 2.5 x the median step."""
+    speeds_trusted: bool = True
+    """False where the rate of the pictures changes as in exported slow motion: speeds and durations mean nothing."""
     remarks: tuple[str, ...] = ()
     """Sentences for the user: damage, missing end, equal timestamps, slow motion."""
 
