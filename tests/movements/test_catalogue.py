@@ -191,6 +191,9 @@ def test_range_falls_with_age_in_the_population() -> None:
             assert youngest is not None
             assert oldest is not None
             assert youngest - oldest > least
+            # medians of hundreds of people do not jump; a slipped digit does
+            in_order = [bands[ages] or 0.0 for ages in sorted(age for age in bands if age is not None)]
+            assert all(abs(later - earlier) < 20 for earlier, later in pairwise(in_order))
 
 
 @pytest.mark.parametrize("source", ["gill2020_bands", "soucie2011", "bassey1989"])

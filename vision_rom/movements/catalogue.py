@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from math import ceil, floor
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from vision_rom.errors import InstallationError, UsageError
@@ -99,7 +100,7 @@ def _with_files(extra: tuple[Path, ...]) -> Catalogue:
                 )
             found[name] = _Reader(str(path), data["joint"], name, known, safety).movement(entry)
     _check_relations(found)
-    return Catalogue(movements=found, safety=safety)
+    return Catalogue(movements=MappingProxyType(found), safety=safety)
 
 
 def _sources(entries: Mapping[str, dict[str, str]]) -> dict[str, Source]:
