@@ -122,3 +122,14 @@ def running_median(values: ArrayLike, *, half_width: int) -> Floats:
     seen = np.isfinite(windows).any(axis=1)
     out[seen] = np.nanmedian(windows[seen], axis=1)
     return out
+
+
+def missing_as_nan(points: ArrayLike) -> Floats:
+    """Copy of points (..., axes) with those at exactly zero in every axis as NaN.
+
+    Trackers and marker files write a point that they did not see as (0, 0, 0); taken for a place it gives an angle that
+    looks real.
+    """
+    out = np.array(points, np.float64)
+    out[(out == 0).all(axis=-1)] = np.nan
+    return out
