@@ -92,7 +92,7 @@ def test_arm_foreshortening_tells_the_turn(draw, psi):
     curve = elevation_curve(seen.px, side="left", facing_deg=psi)
     arm = np.linalg.norm(seen.px[:, 13, :2] - seen.px[:, 11, :2], axis=1)
     trunk = np.full(len(arm), 0.288 * 1.75 * 300)
-    off, sd = off_plane_from_arm_deg(arm, trunk, curve.apparent_deg)
+    off, sd = off_plane_from_arm_deg(arm, trunk, curve.apparent_deg, at_90=1.0)
     assert off == pytest.approx(psi, abs=2.5)
     assert sd >= 3
 

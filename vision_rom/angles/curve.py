@@ -170,7 +170,11 @@ def _rotation(track: PoseTrack, *, movement: str, direction: int, side: Side, vi
         )
         return _curve(track, movement, side, nothing, nothing, visible, (reason,))
     measured = rotation_curve(
-        track.landmarks_px, side=side, facing_deg=view.facing_deg, world_m=track.world_m, forearm=None
+        track.landmarks_px,
+        side=side,
+        facing_deg=view.facing_deg,
+        world_m=track.world_m,
+        picture_px=(track.width_px, track.height_px),
     )
     kept, remarks = _frames_kept(track, visible, view)
     bent_wrong = kept & np.isfinite(measured.elbow_flexion_deg) & ~measured.elbow_kept

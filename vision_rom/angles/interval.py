@@ -6,7 +6,7 @@ Plain numbers in, plain numbers out, so that a calibrated interval can take its 
 * what is not known about the turn of the plane of motion (or, for rotation, of the trunk);
 * for rotation, what is not known about the forearm's length;
 * the spread of the repetitions (for the reading);
-* the network's own error on people other than the ones it was tried on.
+* the network's own error, with what it reads too low at the end of the range, from rendered people.
 """
 
 from __future__ import annotations
@@ -35,28 +35,47 @@ JITTER_CORRELATION = 0.8
 """Correlation of the landmarks' error from one frame at 30 Hz to the next; assumed, so that a longer hold does not
 claim more than it tells."""
 
+STEEPEST_FOREARM_SLOPE = 3.0
+"""Degrees of rotation per degree's worth of forearm length: the tangent of the rotation, cut where the forearm points
+sideways and the linear rule ends."""
+
+UNKNOWN_JITTER_DEG = 3.0
+"""Standard deviation of single samples where it could not be seen; assumed."""
+
 REPETITION_SD_DEG = 3.0
 """Spread between repetitions of one person to start from; assumed. It counts as :data:`REPETITION_PRIOR` repetitions."""
 
 REPETITION_PRIOR = 2.0
 
-HELD_ERROR_DEG: dict[tuple[Kind, str], float] = {
-    ("elevation", "frontal_plane"): 5.4,
-    ("elevation", "sagittal_plane"): 5.4,
-    ("axial_rotation", "front"): 11.0,
+
+@dataclass(frozen=True, slots=True)
+class NetworkError:
+    """What the pose network itself does to a held value, beyond jitter and view."""
+
+    mean_absolute_deg: float
+    low_by_deg: float
+    """How much too low a large reading can be..."""
+    low_from_deg: float
+    low_to_deg: float
+    """...growing in proportion between these two readings."""
+
+
+NETWORK_ERROR: dict[str, NetworkError] = {
+    # measured on rendered people with known joint angles, networks as bundled: held values in plain rooms 5.4 (worst 12);
+    # from the front and from behind a true 175 read 162 to 169
+    "elevation_front": NetworkError(5.4, 10.0, 110.0, 165.0),
+    # the same 5.4; frame by frame 2.4 when square and 10.9 seen 30 degrees off the plane
+    "elevation_side": NetworkError(5.4, 0.0, 0.0, 1.0),
+    # backward elevation, 12 clips of rendered people, full network, true 30 to 60: 7.5, nearly all of it too low
+    "elevation_side_backward": NetworkError(7.5, 10.0, 10.0, 40.0),
+    # rotation from the forearm, held values 11 (worst 22); on 24 clips of rendered people, full network, a true 75 to 85
+    # outward read 55 to 70, and a true 60 inward read 25 to 55
+    "rotation_outward": NetworkError(11.0, 20.0, 40.0, 60.0),
+    "rotation_inward": NetworkError(11.0, 30.0, 10.0, 30.0),
 }
-"""Mean absolute error of a held value, degrees, measured on rendered people with known joint angles in plain rooms, with
-the networks bundled here: mid-trunk to arm in the picture 5.4 (worst 12), rotation from the forearm 11 (worst 22)."""
-
-OVERHEAD_READS_LOW_DEG = 10.0
-"""In front and back views a true 175 degrees read 162 to 169 on rendered people, so a reading near there may be that
-much too low."""
-
-OVERHEAD_FROM_DEG, OVERHEAD_TO_DEG = 110.0, 165.0
-"""Readings between which that shortfall grows from nothing to :data:`OVERHEAD_READS_LOW_DEG`; assumed linear."""
 
 SIDE_OFF_PLANE_ERROR_DEG = 10.9
-"""Mean absolute error of flexion seen 30 degrees off its plane, frame by frame on rendered people; 2.4 when square."""
+"""Mean absolute error of flexion seen 30 degrees off its plane, frame by frame on rendered people."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,43 +130,43 @@ def error_terms(
     off_plane_sd_deg: float,
     frame_rate_hz: float = 30.0,
     forearm_share_sd: float = 0.0,
+    direction: int = 1,
 ) -> ErrorTerms:
     """Gather the terms for one held value.
 
     Parameters
     ----------
     held_deg : the value, sign and zero of its movement.
-    jitter_deg : standard deviation of single samples in the hold; NaN counts as 3.
+    jitter_deg : standard deviation of single samples in the hold; NaN counts as :data:`UNKNOWN_JITTER_DEG`.
     samples : number of samples that ``held_deg`` is the mean of.
     off_plane_deg, off_plane_sd_deg : turn between plane of motion and picture, and its standard deviation; for
         rotation the standard deviation is that of the trunk's turn.
     forearm_share_sd : standard deviation of the forearm's length as a share of it; rotation only.
+    direction : +1 outward or forward, -1 inward or backward, as in :func:`vision_rom.angles.angle_curve`.
 
     """
-    jitter = (3.0 if not np.isfinite(jitter_deg) else jitter_deg) / np.sqrt(
+    jitter = (jitter_deg if np.isfinite(jitter_deg) else UNKNOWN_JITTER_DEG) / np.sqrt(
         independent_samples(samples, frame_rate_hz=frame_rate_hz)
     )
-    if kind == "axial_rotation":
-        slope = min(abs(np.tan(np.radians(min(abs(held_deg), 89.0)))), 3.0)
-        return ErrorTerms(
-            jitter_deg=float(jitter),
-            plane_deg=off_plane_sd_deg,
-            forearm_deg=float(np.degrees(forearm_share_sd) * slope),
-            network_deg=HELD_ERROR_DEG["axial_rotation", "front"] * SD_PER_MEAN_ABSOLUTE_ERROR,
-            reads_low_deg=0.0,
-        )
     sagittal = view in ("left_side", "right_side")
-    error = HELD_ERROR_DEG["elevation", "sagittal_plane" if sagittal else "frontal_plane"]
-    if sagittal:
+    if kind == "axial_rotation":
+        network = NETWORK_ERROR["rotation_outward" if direction > 0 else "rotation_inward"]
+        slope = min(float(np.tan(np.radians(min(abs(held_deg), 80.0)))), STEEPEST_FOREARM_SLOPE)
+        plane, forearm = off_plane_sd_deg, float(np.degrees(forearm_share_sd)) * slope
+    else:
+        name = "elevation_front" if not sagittal else "elevation_side" + ("_backward" if direction < 0 else "")
+        network = NETWORK_ERROR[name]
+        plane, forearm = off_plane_sd_of_angle_deg(held_deg, off_plane_deg, off_plane_sd_deg), 0.0
+    error = network.mean_absolute_deg
+    if kind == "elevation" and sagittal:
         error += (SIDE_OFF_PLANE_ERROR_DEG - error) * float(np.clip(off_plane_deg / 30.0, 0.0, 1.0)) ** 2
-    span = OVERHEAD_TO_DEG - OVERHEAD_FROM_DEG
-    overhead = 0.0 if sagittal else float(np.clip((held_deg - OVERHEAD_FROM_DEG) / span, 0.0, 1.0))
+    rise = (held_deg - network.low_from_deg) / (network.low_to_deg - network.low_from_deg)
     return ErrorTerms(
         jitter_deg=float(jitter),
-        plane_deg=off_plane_sd_of_angle_deg(held_deg, off_plane_deg, off_plane_sd_deg),
-        forearm_deg=0.0,
+        plane_deg=plane,
+        forearm_deg=forearm,
         network_deg=error * SD_PER_MEAN_ABSOLUTE_ERROR,
-        reads_low_deg=OVERHEAD_READS_LOW_DEG * overhead,
+        reads_low_deg=network.low_by_deg * float(np.clip(rise, 0.0, 1.0)),
     )
 
 

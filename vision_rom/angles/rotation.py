@@ -5,8 +5,9 @@ forearm's part to the side; its part towards the camera follows from the length 
 
     depth^2 = length^2 - across^2 - along^2
 
-with the forearm's true length learned over the clip. Straight ahead is 0 and outward positive; angles run through
-atan2(across, depth), with the trunk's own turn to the camera taken off.
+with the forearm's true length learned over the clip. A forearm that points at the camera is nearer to it than the elbow
+and looks shifted away from the picture's middle: at 3 m that alone is worth about 4 degrees, and it is taken out. Straight
+ahead is 0 and outward positive; angles run through atan2(across, depth), with the trunk's own turn to the camera taken off.
 """
 
 from __future__ import annotations
@@ -15,7 +16,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import norm
 
 from vision_rom.angles.elevation import trunk_down_px
 from vision_rom.angles.vectors import Floats, along_and_across, angle_between_deg, running_median
@@ -33,6 +33,17 @@ FOREARM_BOUNDS_PER_TRUNK = (0.38, 0.66)
 FOREARM_RATIO_SD = 0.10
 """Standard deviation of people's forearm length against the table's, as a share, landmarks included; assumed."""
 
+SEEN_LENGTH_NOISE = 0.05
+"""Standard deviation of the longest seen length from landmark errors, as a share of the forearm; assumed."""
+
+EXPLORED_POWER = 6
+"""How sure it is that a rotation test shows the forearm nearly at full length: the greatest share seen is taken to be
+distributed as share^6 (median 0.91, that is 65 degrees from straight ahead); assumed."""
+
+FOCAL_PER_LONG_SIDE = 0.9
+"""Focal length over the longer side of the picture where none is given; phones and webcams lie around 0.75 to 1.05, from
+memory. It only sets the size of the perspective correction, half of which a wrong value by a half would leave."""
+
 ELBOW_FROM_DEG, ELBOW_TO_DEG = 60.0, 120.0
 """Elbow flexion between which rotation is measured: 70 to 110 as the position asks, and 10 for the landmarks."""
 
@@ -42,6 +53,10 @@ ARM_AT_SIDE_BELOW_DEG = 40.0
 DEPTH_SIGN_FROM_SHARE = 0.80
 """The forearm is taken to point ahead until its part to the side exceeds this share of its length; only there (beyond
 53 degrees) can it have passed the side, and only there is the network's depth asked for the sign."""
+
+
+PERSPECTIVE_ROUNDS = 4
+"""Depth and perspective depend on each other; each round shrinks the rest by about ten."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,11 +93,11 @@ def learn_forearm_length(forearm_px: ArrayLike, upper_arm_px: ArrayLike, trunk_p
     ----------
     forearm_px, upper_arm_px, trunk_px : (n,) seen lengths in pixels; NaN where not seen.
 
-    A seen length is never longer than the true one, so what was seen bounds it from below; the body's proportions say
-    where it is likely to be. The estimate is the mean of a normal distribution about the proportions' value, cut off
-    below at the longest seen (97% quantile, so that single bad frames do not count). Once the forearm was seen at
-    full length the estimate stays near it; where it never was, it stays near the proportions.
-
+    Two witnesses are put together on a grid of lengths. The body's proportions, from trunk and upper arm, say where the
+    length is likely to be. The longest length seen (97% quantile, so that single bad frames do not count) is that
+    length times the greatest share of it that the clip shows, which is at most 1 and in a rotation test mostly close
+    to it. Mean and standard deviation of the product of both likelihoods are returned; where nothing was seen, those
+    of the proportions alone.
     """
     trunk = np.asarray(trunk_px, np.float64)
     trunk = np.where(trunk > 0, trunk, np.nan)
@@ -91,24 +106,23 @@ def learn_forearm_length(forearm_px: ArrayLike, upper_arm_px: ArrayLike, trunk_p
     low, high = FOREARM_BOUNDS_PER_TRUNK
     believable = seen[np.isfinite(seen) & (seen <= high)]
     longest = float(np.quantile(believable, 0.97)) if believable.size else float("nan")
-    hangs = upper[np.isfinite(upper)]
     likely = [FOREARM_PER_TRUNK]
-    if hangs.size:
-        likely.append(FOREARM_PER_UPPER_ARM * float(np.quantile(hangs, 0.75)))
+    hanging = upper[np.isfinite(upper)]
+    if hanging.size:
+        likely.append(FOREARM_PER_UPPER_ARM * float(np.quantile(hanging, 0.75)))
     centre = float(np.clip(np.mean(likely), low, high))
-    sd = FOREARM_RATIO_SD * centre
     if not np.isfinite(longest):
-        return ForearmLength(per_trunk=centre, sd_per_trunk=sd, seen_per_trunk=longest)
-    cut = (longest - centre) / sd
-    tail = float(norm.sf(cut))
-    if tail < 1e-6:
-        return ForearmLength(per_trunk=longest, sd_per_trunk=0.2 * sd, seen_per_trunk=longest)
-    rise = float(norm.pdf(cut)) / tail
-    shrink = max(1.0 + cut * rise - rise**2, 0.04)
+        return ForearmLength(per_trunk=centre, sd_per_trunk=FOREARM_RATIO_SD * centre, seen_per_trunk=longest)
+    length = np.linspace(low, high, 141)
+    share = np.linspace(0.0, 1.0, 101)
+    by_proportions = np.exp(-0.5 * ((length - centre) / (FOREARM_RATIO_SD * centre)) ** 2)
+    misfit = (longest / length[:, None] - share) / SEEN_LENGTH_NOISE
+    by_sight = np.exp(-0.5 * misfit**2) @ share**EXPLORED_POWER
+    weight = by_proportions * by_sight
+    weight /= weight.sum()
+    mean = float(weight @ length)
     return ForearmLength(
-        per_trunk=float(np.clip(centre + sd * rise, low, high)),
-        sd_per_trunk=float(sd * np.sqrt(shrink)),
-        seen_per_trunk=longest,
+        per_trunk=mean, sd_per_trunk=float(np.sqrt(weight @ (length - mean) ** 2)), seen_per_trunk=longest
     )
 
 
@@ -119,6 +133,8 @@ def rotation_curve(
     facing_deg: float = 0.0,
     world_m: ArrayLike | None = None,
     forearm: ForearmLength | None = None,
+    picture_px: tuple[int, int] | None = None,
+    focal_px: float | None = None,
     depth_window: int = 9,
 ) -> AxialRotation:
     """Outward rotation of one arm at the side, seen from the front.
@@ -142,10 +158,16 @@ def rotation_curve(
         forearm = learn_forearm_length(lower_px, upper_px, trunk_px)
     length = forearm.per_trunk * trunk_px
     outward = 1.0 if side == "left" else -1.0
-    along, across = along_and_across(lower, down)
+    _, across, depth = _forearm_in_space(lower, down, length)
+    if picture_px is not None:
+        centre = np.asarray(picture_px, np.float64) / 2
+        focal = FOCAL_PER_LONG_SIDE * max(picture_px) if focal_px is None else focal_px
+        for _ in range(PERSPECTIVE_ROUNDS):
+            # pixels at the elbow's distance serve as the unit of length, and the focal length is that distance
+            level = centre + (wrist - centre) * (1.0 - depth / focal)[..., None]
+            _, across, depth = _forearm_in_space(level - elbow, down, length)
     across = -outward * across  # clockwise of "down" is the left of the picture
-    missing = length**2 - along**2 - across**2
-    depth = np.sqrt(np.maximum(missing, 0.0)) * _sign_of_depth(across / length, side, world_m, depth_window)
+    depth = depth * _sign_of_depth(across / length, side, world_m, depth_window)
     azimuth = np.degrees(np.arctan2(across, depth))
     # the camera sees the rotation plus the trunk's turn to the arm's own side
     angle = azimuth - (facing_deg if side == "left" else -facing_deg)
@@ -163,6 +185,12 @@ def rotation_curve(
         arm_kept=arm_kept,
         forearm=forearm,
     )
+
+
+def _forearm_in_space(lower: Floats, down: Floats, length: Floats) -> tuple[Floats, Floats, Floats]:
+    """Parts of the forearm along the trunk, across it and, from the missing length, towards the camera."""
+    along, across = along_and_across(lower, down)
+    return along, across, np.sqrt(np.maximum(length**2 - along**2 - across**2, 0.0))
 
 
 def _sign_of_depth(share: Floats, side: Side, world_m: ArrayLike | None, window: int) -> Floats:

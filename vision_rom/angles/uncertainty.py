@@ -42,6 +42,7 @@ def with_intervals(
     view: ViewEstimate,
     plane: PlaneDisagreement | None = None,
     forearm: ForearmLength | None = None,
+    direction: int = 1,
 ) -> Intervals:
     """Fill ``interval95_deg`` of each repetition, and give the interval of their mean.
 
@@ -49,6 +50,7 @@ def with_intervals(
     ----------
     repetitions : of ``curve``.
     kind : ``elevation`` needs ``plane``, ``axial_rotation`` takes ``forearm``.
+    direction : as in :func:`vision_rom.angles.angle_curve`.
 
     Raises
     ------
@@ -81,6 +83,7 @@ def with_intervals(
                 off_plane_sd_deg=view.sd_deg if plane is None else plane.sd_deg,
                 frame_rate_hz=rate,
                 forearm_share_sd=0.0 if forearm is None else forearm.sd_per_trunk / forearm.per_trunk,
+                direction=direction,
             )
         )
     filled = tuple(
