@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from vision_rom.motion.holds import HOLD_LENGTH_S, held_value
 from vision_rom.motion.outliers import hampel_outliers
+from vision_rom.motion.raises import RepetitionSettings
 from vision_rom.motion.recognition import MovementChoice, choose_movement
-from vision_rom.motion.repetitions import Dropped, RepetitionResult, RepetitionSettings, repetitions
+from vision_rom.motion.repetitions import Dropped, RepetitionResult, repetitions
 from vision_rom.motion.smoothing import Smoothing, smooth
 
 __all__ = [

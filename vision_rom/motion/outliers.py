@@ -1,10 +1,12 @@
-"""Samples of an angle curve that a moving arm cannot have produced: a Hampel rule around a local robust line."""
+"""Samples that a moving arm cannot have produced: lone ones by a Hampel rule, short runs by the jumps around them."""
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
-from vision_rom.handover import Bools, Floats
+from vision_rom.handover import Bools, Floats, Ints
 
 NORMAL_SD_PER_MAD = 1.4826
 """Standard deviation of a normal distribution over its median absolute deviation, 1 / Phi^-1(3/4)."""
@@ -39,7 +41,8 @@ def hampel_outliers(
     angle_deg
         (n,) NaN where not measured.
     half_window_s
-        Neighbours up to this long before and after are looked at.
+        Neighbours up to this long before and after are looked at. Near the ends of a run the window stays whole, the
+        sample sits off its centre, and the limits grow up to twofold.
     spreads
         A sample is set aside beyond this many scaled deviations (3 is Hampel's usual choice).
     floor_deg
@@ -64,6 +67,48 @@ def hampel_outliers(
     return outlier
 
 
+def jumps(time_s: Floats, angle_deg: Floats, *, fastest_deg_s: float = 1500.0, least_deg: float = 30.0) -> Ints:
+    """Return the indices of seen samples that are reached from the seen sample before by an impossible jump.
+
+    A jump is faster than ``fastest_deg_s`` and larger than ``least_deg`` (below that it may be jitter).
+    """
+    seen = np.flatnonzero(np.isfinite(angle_deg))
+    change_deg = np.abs(np.diff(angle_deg[seen]))
+    return seen[1:][(change_deg > least_deg) & (change_deg > fastest_deg_s * np.diff(time_s[seen]))]
+
+
+def jumped_islands(
+    time_s: Floats,
+    angle_deg: Floats,
+    *,
+    longest_s: float = 0.5,
+    fastest_deg_s: float = 1500.0,
+    least_deg: float = 30.0,
+) -> Bools:
+    """Mark runs of samples that an impossible jump leads to and another one leads back from.
+
+    Such a run is too long for the Hampel rule where it outnumbers its neighbours: the other arm, or another person,
+    taken for this arm over some pictures.
+
+    Returns
+    -------
+    Bools
+        (n,) True from one jump up to the next, where the two are at most ``longest_s`` apart and the second leads back
+        by more than half of the first.
+
+    """
+    island = np.zeros(time_s.shape, np.bool_)
+    seen = np.flatnonzero(np.isfinite(angle_deg))
+    landed = np.searchsorted(seen, jumps(time_s, angle_deg, fastest_deg_s=fastest_deg_s, least_deg=least_deg))
+    for there, back in pairwise(landed):
+        way_there = angle_deg[seen[there]] - angle_deg[seen[there - 1]]
+        left_over = angle_deg[seen[back]] - angle_deg[seen[there - 1]]
+        short = time_s[seen[back]] - time_s[seen[there]] <= longest_s
+        if short and abs(left_over) < abs(way_there) / 2 and not island[seen[there - 1]]:
+            island[seen[there:back]] = True
+    return island
+
+
 def _outliers_of_run(
     time_s: Floats, angle_deg: Floats, half_window_s: float, spreads: float, floor_deg: float
 ) -> Bools:
@@ -75,7 +120,6 @@ def _outliers_of_run(
     offsets = np.arange(-(reach // stride), reach // stride + 1) * stride
     reach = min(int(offsets[-1]), (n - 1) // 2)
     offsets = offsets[np.abs(offsets) <= reach]
-    # Near an end the window stays whole and the sample sits off its centre: the line says what is expected there.
     centre = np.clip(np.arange(n), reach, n - 1 - reach)
 
     outlier = np.zeros(n, np.bool_)
@@ -98,7 +142,9 @@ def _outliers_of_run(
         own_t = time_s[part] - time_s[centre[part]]
         off_deg = np.abs(angle_deg[part] - level - slope * own_t)
         judged = (near.sum(axis=1) >= FEWEST_IN_WINDOW) & (np.abs(own_t) <= half_window_s * (1 + 1e-6))
-        outlier[part] = judged & (off_deg > np.maximum(spreads * spread, floor_deg))
+        # A line says less about a bending curve the further it is drawn from its centre.
+        leeway = 1 + np.abs(own_t) / half_window_s
+        outlier[part] = judged & (off_deg > leeway * np.maximum(spreads * spread, floor_deg))
     return outlier
 
 

@@ -13,7 +13,8 @@ from typing import Literal
 import numpy as np
 
 from vision_rom.handover import SIDES, AngleCurve, Side, SmoothCurve, View
-from vision_rom.motion.repetitions import RepetitionSettings, repetitions
+from vision_rom.motion.raises import RepetitionSettings
+from vision_rom.motion.repetitions import repetitions
 from vision_rom.motion.smoothing import smooth
 
 RECOGNISED = ("abduction", "flexion", "extension")

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.signal import savgol_filter
 
-from vision_rom.handover import AngleCurve, Bools, Floats, SmoothCurve
-from vision_rom.motion.outliers import hampel_outliers
+from vision_rom.handover import AngleCurve, Bools, Floats, Ints, SmoothCurve
+from vision_rom.motion.outliers import hampel_outliers, jumped_islands, jumps
 
 TIME_TOLERANCE = 1e-6
 """Relative: 30 Hz written as floats must not turn a gap of exactly the limit into a longer one."""
@@ -27,19 +27,35 @@ class Smoothing:
     """Inside a shorter hole that was joined but is longer than this, the curve is drawn and not trusted."""
     grid_hz: float = 30.0
     """Slowest grid. A faster recording keeps its own mean rate, so that none of its samples is thrown away."""
+    fastest_deg_s: float = 1500.0
+    """No arm does this in the examination: the curve is broken at a faster jump. Our own choice, no source."""
+    least_jump_deg: float = 30.0
+    """A smaller jump may be jitter."""
+    longest_island_s: float = 0.5
+    """Samples between a jump and the jump back, up to this long, are set aside."""
     hampel_half_window_s: float = 0.25
     hampel_spreads: float = 3.0
     hampel_floor_deg: float = 4.0
 
     def __post_init__(self) -> None:
         """Refuse values that have no meaning."""
-        positive = ("window_s", "max_gap_s", "trusted_gap_s", "grid_hz", "hampel_half_window_s", "hampel_spreads")
+        positive = (
+            "window_s",
+            "max_gap_s",
+            "trusted_gap_s",
+            "grid_hz",
+            "fastest_deg_s",
+            "longest_island_s",
+            "hampel_half_window_s",
+            "hampel_spreads",
+        )
         for name in positive:
             value = getattr(self, name)
             if not (np.isfinite(value) and value > 0):
                 raise ValueError(f"Smoothing.{name} is {value!r}; it must be a number above 0.")
-        if self.hampel_floor_deg < 0:
-            raise ValueError(f"Smoothing.hampel_floor_deg is {self.hampel_floor_deg!r}; it must be 0 or more.")
+        for name in ("hampel_floor_deg", "least_jump_deg"):
+            if not getattr(self, name) >= 0:
+                raise ValueError(f"Smoothing.{name} is {getattr(self, name)!r}; it must be 0 or more.")
         if self.order < 1:
             raise ValueError(f"Smoothing.order is {self.order!r}; it must be 1 or more.")
         if self.samples_in_window(1 / self.grid_hz) <= self.order:
@@ -56,12 +72,12 @@ class Smoothing:
 def smooth(curve: AngleCurve, *, settings: Smoothing | None = None) -> SmoothCurve:
     """Set outliers aside, lay the curve on an even grid, and smooth each stretch without a gap on its own.
 
-    Between grid points and samples the curve is interpolated linearly, never over more than ``max_gap_s``. Smoothing
-    and speed are Savitzky-Golay (Savitzky & Golay 1964, Anal. Chem. 36:1627-1639) as in :func:`scipy.signal.savgol_filter`;
-    in the half window at both ends of a stretch scipy evaluates the last whole polynomial off its centre. Those
-    samples, and those inside a joined hole longer than ``trusted_gap_s``, have ``trusted`` False. A stretch shorter
-    than the window is fitted with the largest window it has room for and is nowhere trusted; one with no room for the
-    polynomial stays NaN.
+    A stretch ends at a gap longer than ``max_gap_s`` and at a jump faster than ``fastest_deg_s``. Between samples and
+    grid points the curve is interpolated linearly. Smoothing and speed are Savitzky-Golay (Savitzky & Golay 1964, Anal.
+    Chem. 36:1627-1639) as in :func:`scipy.signal.savgol_filter`; in the half window at both ends of a stretch scipy
+    evaluates the last whole polynomial off its centre. Those samples, and those inside a joined hole longer than
+    ``trusted_gap_s``, have ``trusted`` False. A stretch shorter than the window is fitted with the largest window it
+    has room for and is nowhere trusted; one with no room for the polynomial stays NaN.
 
     Parameters
     ----------
@@ -84,9 +100,16 @@ def smooth(curve: AngleCurve, *, settings: Smoothing | None = None) -> SmoothCur
     settings = settings or Smoothing()
     _check(curve)
     time_s, step_s = even_grid(curve.time_s, slowest_hz=settings.grid_hz)
-    outliers = hampel_outliers(
+    islands = jumped_islands(
         curve.time_s,
         curve.angle_deg,
+        longest_s=settings.longest_island_s,
+        fastest_deg_s=settings.fastest_deg_s,
+        least_deg=settings.least_jump_deg,
+    )
+    outliers = islands | hampel_outliers(
+        curve.time_s,
+        np.where(islands, np.nan, curve.angle_deg),
         half_window_s=settings.hampel_half_window_s,
         spreads=settings.hampel_spreads,
         floor_deg=settings.hampel_floor_deg,
@@ -128,12 +151,20 @@ def even_grid(time_s: Floats, *, slowest_hz: float) -> tuple[Floats, float]:
     return time_s[0] + np.arange(count) * step_s, step_s
 
 
-def runs_without_gap(time_s: Floats, seen: Bools, *, max_gap_s: float) -> list[tuple[int, int]]:
-    """Return (first, last) sample of each stretch in which no two seen samples are further apart than ``max_gap_s``."""
+def runs_without_gap(
+    time_s: Floats, seen: Bools, *, max_gap_s: float, broken_before: Ints | None = None
+) -> list[tuple[int, int]]:
+    """Return (first, last) sample of each stretch in which no two seen samples are further apart than ``max_gap_s``.
+
+    A stretch also ends before each seen sample whose index is in ``broken_before``.
+    """
     where = np.flatnonzero(seen)
     if where.size == 0:
         return []
-    breaks = np.flatnonzero(np.diff(time_s[where]) > max_gap_s * (1 + TIME_TOLERANCE)) + 1
+    broken = np.diff(time_s[where]) > max_gap_s * (1 + TIME_TOLERANCE)
+    if broken_before is not None:
+        broken |= np.isin(where[1:], broken_before)
+    breaks = np.flatnonzero(broken) + 1
     return [(int(run[0]), int(run[-1])) for run in np.split(where, breaks)]
 
 
@@ -147,7 +178,8 @@ def _smooth_on_grid(
     seen = np.isfinite(raw_deg)
     whole_window = settings.samples_in_window(step_s)
     slack_s = 1e-3 * step_s
-    for first, last in runs_without_gap(raw_time_s, seen, max_gap_s=settings.max_gap_s):
+    broken_before = jumps(raw_time_s, raw_deg, fastest_deg_s=settings.fastest_deg_s, least_deg=settings.least_jump_deg)
+    for first, last in runs_without_gap(raw_time_s, seen, max_gap_s=settings.max_gap_s, broken_before=broken_before):
         at = np.arange(*_grid_between(time_s, raw_time_s[first] - slack_s, raw_time_s[last] + slack_s))
         window = min(whole_window, at.size - 1 + at.size % 2)
         if window <= settings.order:
