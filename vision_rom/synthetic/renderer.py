@@ -1,0 +1,159 @@
+"""People in a room, seen by a camera, as the lens would deliver them: sharp, noiseless, well exposed.
+
+Only the people are drawn anew for each picture. The room is drawn once per camera, the people are laid over it by depth,
+and their shadows dim it. Light on the people is computed per vertex in numpy, VTK fills the triangles
+(:mod:`~vision_rom.synthetic.raster` says why VTK). Times are in ``tests/synthetic/README.md``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision_rom.synthetic.background import Catcher, draw_background
+from vision_rom.synthetic.camera import Camera
+from vision_rom.synthetic.figure import Figure
+from vision_rom.synthetic.paintwork import Paintwork, prepare
+from vision_rom.synthetic.raster import Mesh, Pinhole, rasteriser
+from vision_rom.synthetic.scene import Room
+from vision_rom.synthetic.shading import (
+    SKIN_WRAP,
+    Shadow,
+    Singles,
+    cast,
+    lamp_light,
+    sky_light,
+    to_screen,
+)
+
+SUPERSAMPLING = 1.5
+"""Drawn pixels per picture pixel along each edge; 2 costs twice the time for edges that a phone's lens blurs anyway."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Painted:
+    """A person's paintwork and their mesh on the drawing side, kept while the same person is drawn."""
+
+    faces: NDArray[np.int32]
+    face_colours: NDArray[np.uint8]
+    work: Paintwork
+    mesh: Mesh
+
+
+class Renderer:
+    """Draws people in one room from one camera."""
+
+    def __init__(self, room: Room, camera: Camera, *, supersampling: float = SUPERSAMPLING) -> None:
+        self.room, self.camera = room, camera
+        self._lens = _Lens.of(camera, supersampling)
+        self._background = draw_background(room, self._lens.view, room.shown_from(camera), self._lens.resample)
+        self._painted: list[_Painted] = []
+
+    def draw(self, figures: Sequence[Figure]) -> NDArray[np.uint8]:
+        """Return the picture (height_px, width_px, 3)."""
+        picture = self._background.lit.copy()
+        if not figures:
+            return picture
+        painted = [self._paint(i, figure) for i, figure in enumerate(figures)]
+        surface = np.concatenate([_dense(figure) for figure in figures])
+        shadow = cast(self._background.lamp.view, surface)
+        above = cast(self._background.above.view, surface, blur_px=5.0)
+        self._dim(picture, self._background.lamp, shadow, 1.0)
+        self._dim(picture, self._background.above, above, 0.5)
+        for each, figure in zip(painted, figures, strict=True):
+            self._light(each, figure, shadow, above)
+        drawing = rasteriser().draw([each.mesh for each in painted], self._lens.view)
+        rows, columns = self._bounds(surface)
+        in_front = drawing.depth_m < self._background.drawn_depth_m
+        layer = np.dstack([drawing.rgb, np.full(in_front.shape, 255, np.uint8)])
+        layer[~in_front] = 0
+        layer = self._lens.resample(layer, smooth=True)[rows, columns]
+        clear = (255 - layer[..., 3:]).astype(np.uint16)
+        behind = (picture[rows, columns] * clear + 127) // 255
+        picture[rows, columns] = np.minimum(behind + layer[..., :3], 255).astype(np.uint8)
+        return picture
+
+    def _bounds(self, points_m: NDArray[Any]) -> tuple[slice, slice]:
+        """Return the part of the picture that holds the points, with a margin."""
+        drawn, _ = self.camera.project(points_m)
+        low, high = (
+            np.floor(np.nanmin(drawn, axis=0)).astype(int) - 4,
+            np.ceil(np.nanmax(drawn, axis=0)).astype(int) + 4,
+        )
+        columns, rows = (slice(max(int(a), 0), max(int(b), 0)) for a, b in zip(low, high, strict=True))
+        return rows, columns
+
+    def _paint(self, place: int, figure: Figure) -> _Painted:
+        """Take the paintwork of the same place in the last picture where it is the same person."""
+        if place < len(self._painted):
+            kept = self._painted[place]
+            if kept.face_colours is figure.face_colours and kept.faces is figure.faces:
+                return kept
+        work = prepare(figure.faces, figure.face_colours)
+        fresh = _Painted(figure.faces, figure.face_colours, work, Mesh(work.faces, len(work.first)))
+        self._painted[place:] = [fresh]
+        return fresh
+
+    def _light(self, painted: _Painted, figure: Figure, shadow: Shadow, above: Shadow) -> None:
+        work, vertices = painted.work, np.asarray(figure.vertices_m, np.float32)
+        normals = work.normals(vertices)
+        free = work.spread @ (work.spread @ shadow.free(vertices)[:, None])
+        open_above = work.spread @ (work.spread @ above.free(vertices, 0.25)[:, None])
+        light = sky_light(self.room, normals) * (0.45 + 0.55 * open_above)
+        for i, lamp in enumerate(self.room.lamps):
+            thrown = lamp_light(lamp, vertices, normals, SKIN_WRAP)
+            light += thrown * free if i == 0 else thrown
+        colours = to_screen(work.albedo * work.blend(light) * np.float32(self._background.gain))
+        painted.mesh.update(vertices_m=work.blend(vertices), colours=colours)
+
+    def _dim(self, picture: NDArray[np.uint8], catcher: Catcher, shadow: Shadow, depth: float) -> None:
+        """Lay the people's shadow on the room."""
+        part = picture[catcher.rows, catcher.columns]
+        deep = self._background.shaded[catcher.rows, catcher.columns]
+        strength = catcher.strength(shadow) * np.float32(depth)
+        picture[catcher.rows, catcher.columns] = cv2.blendLinear(part, deep, 1.0 - strength, strength)
+
+
+def _dense(figure: Figure) -> Singles:
+    """Vertices and triangle middles: points close enough together to cast a shadow without holes."""
+    vertices = np.asarray(figure.vertices_m, np.float32)
+    a, b, c = (vertices[figure.faces[:, i]] for i in range(3))
+    return np.concatenate([vertices, (a + b + c) / np.float32(3.0)])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Lens:
+    """From the rasteriser's pinhole pixels to the camera's picture."""
+
+    view: Pinhole
+    size: tuple[int, int]
+    """(width, height) of the picture"""
+    maps: tuple[Singles, Singles] | None
+    """Where each pixel of the picture lies among the drawn ones; None without distortion"""
+
+    @classmethod
+    def of(cls, camera: Camera, supersampling: float) -> _Lens:
+        """Choose a pinhole view that holds everything the lens shows."""
+        size = (camera.width_px, camera.height_px)
+        half = np.array(size) / 2.0 / camera.focal_px
+        if not camera.distorted:
+            drawn = np.round(np.array(size) * supersampling).astype(int)
+            return cls(Pinhole(camera.position_m, camera.rotation, float(half[1]), *map(int, drawn)), size, None)
+        x, y = ((np.arange(n) + 0.5 - n / 2.0) / camera.focal_px for n in size)
+        plane = camera.undistort(np.stack(np.meshgrid(x, y), axis=-1))
+        reach = np.abs(plane).max(axis=(0, 1)) * 1.01
+        drawn = np.ceil(reach * camera.focal_px * 2.0 * supersampling).astype(int)
+        view = Pinhole(camera.position_m, camera.rotation, float(reach[1]), *map(int, drawn))
+        at = plane * view.focal_px + drawn / 2.0 - 0.5
+        return cls(view, size, (at[..., 0].astype(np.float32), at[..., 1].astype(np.float32)))
+
+    def resample(self, drawn: NDArray[Any], *, smooth: bool) -> NDArray[Any]:
+        """Turn drawn pixels (h, w, k) into the picture (height, width, k), averaged or each taken whole."""
+        if self.maps is not None:
+            return np.asarray(cv2.remap(drawn, *self.maps, cv2.INTER_LINEAR if smooth else cv2.INTER_NEAREST))
+        return np.asarray(cv2.resize(drawn, self.size, interpolation=cv2.INTER_AREA if smooth else cv2.INTER_NEAREST))
