@@ -102,18 +102,21 @@ def draw_background(room: Room, view: Pinhole, shown: NDArray[np.bool_], resampl
     normals = normal.astype(np.float32)[face]
     material = room.face_materials[shown][face]
     albedo = to_linear(room.face_colours[shown])[face] * _pattern(room, points, normals, material)[..., None]
-    albedo = _jointed(room, albedo, points, normals, material)
+    albedo = _jointed(
+        room, albedo, points, normals, material, np.asarray(depth / np.float32(view.focal_px), np.float32)
+    )
 
-    gain = exposure(room, view.position_m - [0.0, 0.0, 1.25])
     occluded = _nearby_darkness(depth)[..., None]
     sky = sky_light(room, normals) * (1.0 - 0.6 * occluded)
     lamps = [lamp_light(lamp, points, normals) * (1.0 - 0.3 * occluded) for lamp in room.lamps]
-    first = lamps[0] * _furniture_shadow(mesh, room.lamps[0].position_m, points)[..., None]
+    first = lamps[0] * _furniture_shadow(mesh, room.lamps[0].position_m, points + 0.06 * normals)[..., None]
     others = sum(lamps[1:], np.zeros_like(first))
     glowing = (material == Material.GLOWING)[..., None]
-    lit = np.where(glowing, albedo * GLOW, albedo * (sky + first + others) * np.float32(gain))
+    whole = albedo * (sky + first + others)
+    gain = exposure(room, view.position_m - [0.0, 0.0, 1.25], whole[::4, ::4])
+    lit = np.where(glowing, albedo * GLOW, whole * np.float32(gain))
     shaded = np.where(glowing, albedo * GLOW, albedo * (0.5 * sky + others) * np.float32(gain))
-    seen = resample(points, smooth=False)
+    seen = resample(points, smooth=True)
     return Background(
         lit=resample(to_screen(lit), smooth=True),
         shaded=resample(to_screen(shaded), smooth=True),
@@ -126,13 +129,12 @@ def draw_background(room: Room, view: Pinhole, shown: NDArray[np.bool_], resampl
 
 def _catcher(view: Pinhole, points: Singles) -> Catcher:
     """Follow each pixel's point (height, width, 3) back to a lamp; NaN catches nothing."""
-    at, depth = view.to_pixels(points.reshape(-1, 3))
-    x, y = (at[:, i].reshape(points.shape[:2]) - 0.5 for i in (0, 1))
-    depth = depth.reshape(points.shape[:2])
     with np.errstate(invalid="ignore"):
+        x, y, depth = view.to_pixels(points)
+        x, y = x - np.float32(0.5), y - np.float32(0.5)
         reached = (x > -1) & (x < view.width_px) & (y > -1) & (y < view.height_px) & (depth > 0)
     rows, columns = (_range(np.asarray(reached.any(axis=1 - i))) for i in (0, 1))
-    part = [np.asarray(np.where(reached, a, -5.0)[rows, columns], np.float32) for a in (x, y, depth)]
+    part = [np.where(reached[rows, columns], a[rows, columns], np.float32(-5.0)) for a in (x, y, depth)]
     map_x, map_y = cv2.convertMaps(part[0], part[1], cv2.CV_16SC2)
     return Catcher(view, rows, columns, map_x, map_y, part[2])
 
@@ -147,12 +149,12 @@ def _furniture_shadow(mesh: Mesh, lamp_m: NDArray[np.float64], points: Singles) 
     """Light of one lamp that gets past the furniture, 0 to 1, with edges a few centimetres soft."""
     view = look_at(lamp_m, PEOPLE_LOW * 1.7, PEOPLE_HIGH * [1.7, 1.7, 1.0])
     view = Pinhole(view.position_m, view.rotation, view.half_height, 3 * SHADOW_PX, 3 * SHADOW_PX)
-    depth = rasteriser().draw_depth([mesh], view)
-    at, distance = view.to_pixels(points.reshape(-1, 3))
-    x, y = (at[:, i].astype(np.float32).reshape(points.shape[:2]) - np.float32(0.5) for i in (0, 1))
+    depth = rasteriser().draw([mesh], view).depth_m
+    x, y, distance = view.to_pixels(points)
+    x, y = x - np.float32(0.5), y - np.float32(0.5)
     free = np.zeros(points.shape[:2], np.float32)
     around = ((-1.2, -0.6), (0.7, -1.1), (1.1, 0.8), (-0.6, 1.2))
-    reach = distance.reshape(points.shape[:2]).astype(np.float32) - np.float32(0.06)
+    reach = distance - np.float32(0.02)
     for dx, dy in around:
         nearest = cv2.remap(depth, x + dx, y + dy, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=1e3)
         free += (reach < nearest) | (reach < 0.3)
@@ -165,7 +167,9 @@ def _nearby_darkness(depth: Singles) -> Singles:
     The idea is that of T. Luft, C. Colditz, O. Deussen, "Image enhancement by unsharp masking the depth buffer", ACM
     Transactions on Graphics 25(3), 2006.
     """
-    spread = cv2.GaussianBlur(depth, (0, 0), max(2.0, depth.shape[0] / 50.0))
+    height, width = depth.shape
+    small = cv2.resize(depth, (max(width // 4, 1), max(height // 4, 1)), interpolation=cv2.INTER_AREA)
+    spread = cv2.resize(cv2.GaussianBlur(small, (0, 0), max(1.0, height / 200.0)), (width, height))
     return np.asarray(np.clip((depth - spread) * 3.0, 0.0, 1.0), np.float32)
 
 
@@ -227,8 +231,18 @@ def _pattern(room: Room, points: Singles, normals: Singles, material: NDArray[np
     return factor
 
 
-def _jointed(room: Room, albedo: Singles, points: Singles, normals: Singles, material: NDArray[np.uint8]) -> Singles:
-    """Draw what has a second colour: joints between tiles, bricks and planks, and wallpaper stripes."""
+def _jointed(
+    room: Room,
+    albedo: Singles,
+    points: Singles,
+    normals: Singles,
+    material: NDArray[np.uint8],
+    pixel_m: Singles,
+) -> Singles:
+    """Draw what has a second colour: joints between tiles, bricks and planks, and wallpaper stripes.
+
+    A joint narrower than a pixel (``pixel_m`` across) is drawn a pixel wide and as much fainter.
+    """
     second = to_linear(np.array(room.second_colour, np.uint8))
     for kind, wide, high, joint in (
         (Material.TILES, 0.33, 0.33, 0.006),
@@ -242,8 +256,10 @@ def _jointed(room: Room, albedo: Singles, points: Singles, normals: Singles, mat
         u, v = _surface(room, points[here], normals[here])
         if kind == Material.BRICK:
             u = u + np.float32(0.5 * wide) * (np.floor(v / np.float32(high)) % 2)
-        between = (np.mod(u, np.float32(wide)) < joint) | (np.mod(v, np.float32(high)) < joint)
+        drawn = np.maximum(np.float32(1.6) * pixel_m[here], np.float32(joint))
+        between = (np.mod(u, np.float32(wide)) < drawn) | (np.mod(v, np.float32(high)) < drawn)
+        share = (between * np.float32(joint) / drawn)[:, None]
         shade = albedo[here]
-        other = shade * 0.45 if kind == Material.PLANKS else second
-        albedo[here] = np.where(between[:, None], other, shade)
+        other = shade * np.float32(0.4) if kind == Material.PLANKS else second
+        albedo[here] = shade + share * (other - shade)
     return albedo

@@ -18,7 +18,7 @@ Rng = np.random.Generator
 
 
 def colour(
-    rng: Rng, *, saturation: tuple[float, float] = (0.1, 0.6), value: tuple[float, float] = (0.3, 0.9)
+    rng: Rng, *, saturation: tuple[float, float] = (0.05, 0.5), value: tuple[float, float] = (0.2, 0.9)
 ) -> Colour:
     """Draw a colour of any hue."""
     red, green, blue = colorsys.hsv_to_rgb(rng.random(), rng.uniform(*saturation), rng.uniform(*value))
@@ -135,7 +135,7 @@ def desk(s: Solids, rng: Rng, u: float) -> None:
 
 def plant(s: Solids, rng: Rng, u: float) -> None:
     """Build a potted plant with drooping leaves."""
-    w = 0.3
+    w = 0.37
     pot = rng.uniform(0.2, 0.36)
     s.spun([u, w, 0], [(0.11, 0), (0.15, pot)], colour(rng, saturation=(0.05, 0.5)))
     height = rng.uniform(0.5, 1.2)
@@ -302,7 +302,7 @@ STANDING: tuple[Piece, ...] = (
     Piece(couch, 1.95, 0.75),
     Piece(chair, 0.55, 0.6),
     Piece(desk, 1.55, 0.7),
-    Piece(plant, 0.65, 0.65),
+    Piece(plant, 0.75, 0.75),
     Piece(floor_lamp, 0.45, 0.55),
     Piece(wall_bars, 0.95, 0.15),
     Piece(exercise_ball, 0.75, 0.8),

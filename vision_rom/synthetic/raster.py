@@ -25,10 +25,14 @@ from numpy.typing import NDArray
 from vision_rom.errors import InstallationError
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 
 NEAR_M = 0.25
 FAR_M = 16.0
 """Fixed, so that depths of different drawings with one camera can be compared."""
+
+Part = tuple[slice, slice]
+"""Rows and columns of a picture"""
 
 EXTRA = 'pip install "vision-rom[synthetic]"'
 
@@ -50,24 +54,23 @@ class Pinhole:
         """Focal length in pixels, the same in both directions."""
         return self.height_px / 2.0 / self.half_height
 
-    def to_pixels(self, points_m: NDArray[Any]) -> tuple[Floats, Floats]:
-        """Project (n, 3) to pixels (n, 2), pixel i covering [i, i + 1), and depth (n,)."""
-        inside = (points_m - self.position_m) @ self.rotation.T
-        depth = np.maximum(inside[:, 2], NEAR_M)
-        middle = np.array([self.width_px / 2.0, self.height_px / 2.0])
-        return inside[:, :2] / depth[:, None] * self.focal_px + middle, inside[:, 2]
+    def to_pixels(self, points_m: NDArray[Any]) -> tuple[Singles, Singles, Singles]:
+        """Project points (..., 3) to x and y in pixels, pixel i covering [i, i + 1), and depth, each (...)."""
+        away = [np.asarray(points_m[..., i], np.float32) - np.float32(self.position_m[i]) for i in range(3)]
+        # written out, for a product of (n, 3) with (3, 3) takes numpy several times as long
+        right, down, forward = (
+            away[0] * np.float32(row[0]) + away[1] * np.float32(row[1]) + away[2] * np.float32(row[2])
+            for row in self.rotation
+        )
+        scale = np.float32(self.focal_px) / np.maximum(forward, np.float32(NEAR_M))
+        return right * scale + np.float32(self.width_px / 2.0), down * scale + np.float32(self.height_px / 2.0), forward
 
-    def rays(self) -> NDArray[np.float32]:
+    def rays(self) -> Singles:
         """(height, width, 3) directions of the pixels' middles in the world, with length 1 along the optical axis."""
         x = ((np.arange(self.width_px) + 0.5) - self.width_px / 2.0) / self.focal_px
         y = ((np.arange(self.height_px) + 0.5) - self.height_px / 2.0) / self.focal_px
         right, down, forward = self.rotation
         return np.asarray(x[None, :, None] * right + y[:, None, None] * down + forward, dtype=np.float32)
-
-    def scaled(self, factor: float) -> Pinhole:
-        """Return the same view in more or fewer pixels."""
-        size = (max(2, round(self.width_px * factor)), max(2, round(self.height_px * factor)))
-        return Pinhole(self.position_m, self.rotation, self.half_height, *size)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +79,7 @@ class Drawing:
 
     rgb: NDArray[np.uint8]
     """(height, width, 3); undefined where nothing was drawn."""
-    depth_m: NDArray[np.float32]
+    depth_m: Singles
     """(height, width) along the optical axis; ``inf`` where nothing was drawn."""
 
 
@@ -178,20 +181,18 @@ class Rasteriser:
         self._z = core.vtkFloatArray()
         self._shown: list[Mesh] = []
 
-    def draw(self, meshes: Sequence[Mesh], view: Pinhole) -> Drawing:
-        """Draw meshes without anti-aliasing; the arrays are the caller's."""
-        self._show(meshes, view)
+    def draw(self, meshes: Sequence[Mesh], view: Pinhole, part: Part | None = None) -> Drawing:
+        """Draw meshes without anti-aliasing and return the whole picture or a part of it; the arrays are the caller's."""
         from vtkmodules.util.numpy_support import vtk_to_numpy
 
-        right, top = view.width_px - 1, view.height_px - 1
-        self._window.GetPixelData(0, 0, right, top, 0, self._rgb, 0)
-        rgb = vtk_to_numpy(self._rgb).reshape(view.height_px, view.width_px, 3)[::-1].copy()
-        return Drawing(rgb=rgb, depth_m=self._depth(view))
-
-    def draw_depth(self, meshes: Sequence[Mesh], view: Pinhole) -> NDArray[np.float32]:
-        """Draw for the depth alone: (height, width), ``inf`` where nothing is."""
+        rows, columns = part or (slice(0, view.height_px), slice(0, view.width_px))
         self._show(meshes, view)
-        return self._depth(view)
+        corners = (columns.start, view.height_px - rows.stop, columns.stop - 1, view.height_px - rows.start - 1)
+        shape = (rows.stop - rows.start, columns.stop - columns.start)
+        self._window.GetPixelData(*corners, 0, self._rgb, 0)
+        rgb = vtk_to_numpy(self._rgb).reshape(*shape, 3)[::-1].copy()
+        self._window.GetZbufferData(*corners, self._z)
+        return Drawing(rgb=rgb, depth_m=_depth(vtk_to_numpy(self._z).reshape(shape)[::-1]))
 
     def _show(self, meshes: Sequence[Mesh], view: Pinhole) -> None:
         for mesh in self._shown:
@@ -211,14 +212,12 @@ class Rasteriser:
         camera.SetClippingRange(NEAR_M, FAR_M)
         self._window.Render()
 
-    def _depth(self, view: Pinhole) -> NDArray[np.float32]:
-        from vtkmodules.util.numpy_support import vtk_to_numpy
 
-        self._window.GetZbufferData(0, 0, view.width_px - 1, view.height_px - 1, self._z)
-        z = vtk_to_numpy(self._z).reshape(view.height_px, view.width_px)[::-1]
-        depth = np.float32(NEAR_M * FAR_M) / (np.float32(FAR_M) - z * np.float32(FAR_M - NEAR_M))
-        depth[z >= 1.0] = np.inf
-        return np.asarray(depth, np.float32)
+def _depth(z: Singles) -> Singles:
+    """Turn the depth buffer's 0 to 1 into metres along the optical axis, ``inf`` where nothing was drawn."""
+    depth = np.float32(NEAR_M * FAR_M) / (np.float32(FAR_M) - z * np.float32(FAR_M - NEAR_M))
+    depth[z >= 1.0] = np.inf
+    return np.asarray(depth, np.float32)
 
 
 @lru_cache(maxsize=1)

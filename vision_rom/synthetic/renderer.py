@@ -19,7 +19,7 @@ from vision_rom.synthetic.background import Catcher, draw_background
 from vision_rom.synthetic.camera import Camera
 from vision_rom.synthetic.figure import Figure
 from vision_rom.synthetic.paintwork import Paintwork, prepare
-from vision_rom.synthetic.raster import Mesh, Pinhole, rasteriser
+from vision_rom.synthetic.raster import Mesh, Part, Pinhole, rasteriser
 from vision_rom.synthetic.scene import Room
 from vision_rom.synthetic.shading import (
     SKIN_WRAP,
@@ -67,25 +67,26 @@ class Renderer:
         self._dim(picture, self._background.above, above, 0.5)
         for each, figure in zip(painted, figures, strict=True):
             self._light(each, figure, shadow, above)
-        drawing = rasteriser().draw([each.mesh for each in painted], self._lens.view)
-        rows, columns = self._bounds(surface)
-        in_front = drawing.depth_m < self._background.drawn_depth_m
-        layer = np.dstack([drawing.rgb, np.full(in_front.shape, 255, np.uint8)])
-        layer[~in_front] = 0
-        layer = self._lens.resample(layer, smooth=True)[rows, columns]
-        clear = (255 - layer[..., 3:]).astype(np.uint16)
+        rows, columns = part = self._bounds(figures)
+        drawn = self._lens.drawn_part(part)
+        drawing = rasteriser().draw([each.mesh for each in painted], self._lens.view, drawn)
+        layer = np.empty((*drawing.depth_m.shape, 4), np.uint8)
+        layer[..., :3], layer[..., 3] = drawing.rgb, 255
+        layer[drawing.depth_m >= self._background.drawn_depth_m[drawn]] = 0
+        layer = self._lens.resample(layer, smooth=True, part=part)
+        clear = 255 - layer[..., 3:].astype(np.uint16)
         behind = (picture[rows, columns] * clear + 127) // 255
         picture[rows, columns] = np.minimum(behind + layer[..., :3], 255).astype(np.uint8)
         return picture
 
-    def _bounds(self, points_m: NDArray[Any]) -> tuple[slice, slice]:
-        """Return the part of the picture that holds the points, with a margin."""
-        drawn, _ = self.camera.project(points_m)
-        low, high = (
-            np.floor(np.nanmin(drawn, axis=0)).astype(int) - 4,
-            np.ceil(np.nanmax(drawn, axis=0)).astype(int) + 4,
+    def _bounds(self, figures: Sequence[Figure]) -> Part:
+        """Return the part of the picture that holds the people, with a margin, on even pixels."""
+        drawn = np.concatenate([self.camera.project(figure.vertices_m)[0] for figure in figures])
+        low, high = np.nanmin(drawn, axis=0) - 4.0, np.nanmax(drawn, axis=0) + 4.0
+        columns, rows = (
+            slice(int(np.clip(a, 0, n - 2)) // 2 * 2, int(np.clip(b, 2, n) + 1) // 2 * 2)
+            for a, b, n in zip(low, high, (self.camera.width_px, self.camera.height_px), strict=True)
         )
-        columns, rows = (slice(max(int(a), 0), max(int(b), 0)) for a, b in zip(low, high, strict=True))
         return rows, columns
 
     def _paint(self, place: int, figure: Figure) -> _Painted:
@@ -94,8 +95,8 @@ class Renderer:
             kept = self._painted[place]
             if kept.face_colours is figure.face_colours and kept.faces is figure.faces:
                 return kept
-        work = prepare(figure.faces, figure.face_colours)
-        fresh = _Painted(figure.faces, figure.face_colours, work, Mesh(work.faces, len(work.first)))
+        work = prepare(figure)
+        fresh = _Painted(figure.faces, figure.face_colours, work, Mesh(work.faces, len(work.source)))
         self._painted[place:] = [fresh]
         return fresh
 
@@ -108,8 +109,8 @@ class Renderer:
         for i, lamp in enumerate(self.room.lamps):
             thrown = lamp_light(lamp, vertices, normals, SKIN_WRAP)
             light += thrown * free if i == 0 else thrown
-        colours = to_screen(work.albedo * work.blend(light) * np.float32(self._background.gain))
-        painted.mesh.update(vertices_m=work.blend(vertices), colours=colours)
+        colours = to_screen(work.albedo * light[work.source] * np.float32(self._background.gain))
+        painted.mesh.update(vertices_m=vertices[work.source], colours=colours)
 
     def _dim(self, picture: NDArray[np.uint8], catcher: Catcher, shadow: Shadow, depth: float) -> None:
         """Lay the people's shadow on the room."""
@@ -152,8 +153,28 @@ class _Lens:
         at = plane * view.focal_px + drawn / 2.0 - 0.5
         return cls(view, size, (at[..., 0].astype(np.float32), at[..., 1].astype(np.float32)))
 
-    def resample(self, drawn: NDArray[Any], *, smooth: bool) -> NDArray[Any]:
-        """Turn drawn pixels (h, w, k) into the picture (height, width, k), averaged or each taken whole."""
-        if self.maps is not None:
-            return np.asarray(cv2.remap(drawn, *self.maps, cv2.INTER_LINEAR if smooth else cv2.INTER_NEAREST))
-        return np.asarray(cv2.resize(drawn, self.size, interpolation=cv2.INTER_AREA if smooth else cv2.INTER_NEAREST))
+    def drawn_part(self, part: Part) -> Part:
+        """Return the drawn pixels that a part of the picture on even pixels is made from."""
+        if self.maps is None:
+            scale = self.view.width_px / self.size[0]
+            rows, columns = (slice(round(s.start * scale), round(s.stop * scale)) for s in part)
+            return rows, columns
+        x, y = (m[part] for m in self.maps)
+        limits = ((y, self.view.height_px), (x, self.view.width_px))
+        rows, columns = (slice(max(int(m.min()) - 1, 0), min(int(m.max()) + 3, n)) for m, n in limits)
+        return rows, columns
+
+    def resample(self, drawn: NDArray[Any], *, smooth: bool, part: Part | None = None) -> NDArray[Any]:
+        """Turn drawn pixels (h, w, k) into the picture (height, width, k), averaged or each taken whole.
+
+        With ``part``, ``drawn`` holds :meth:`drawn_part` of it and that part of the picture is returned.
+        """
+        width, height = self.size
+        rows, columns = part or (slice(0, height), slice(0, width))
+        if self.maps is None:
+            size = (columns.stop - columns.start, rows.stop - rows.start)
+            return np.asarray(cv2.resize(drawn, size, interpolation=cv2.INTER_AREA if smooth else cv2.INTER_NEAREST))
+        from_row, from_column = (s.start for s in self.drawn_part(part)) if part else (0, 0)
+        x, y = (m[rows, columns] for m in self.maps)
+        method = cv2.INTER_LINEAR if smooth else cv2.INTER_NEAREST
+        return np.asarray(cv2.remap(drawn, x - np.float32(from_column), y - np.float32(from_row), method))

@@ -132,7 +132,7 @@ def _shell(rng: Rng, walls: list[_Wall], height: float) -> tuple[Solids, Colour]
     shell = Solids()
     floor_material = Material(rng.choice([Material.PLANKS, Material.TILES, Material.CARPET, Material.PLAIN]))
     floor = wood(rng) if floor_material == Material.PLANKS else colour(rng, saturation=(0.02, 0.35), value=(0.25, 0.8))
-    paint = colour(rng, saturation=(0.02, 0.4), value=(0.45, 0.95))
+    paint = colour(rng, saturation=(0.02, 0.25), value=(0.45, 0.95))
     if rng.random() < 0.35:
         paint = grey(rng, 190, 240)
     second = tuple(float(np.clip(x * rng.uniform(0.78, 1.2), 20, 245)) for x in paint)
@@ -147,7 +147,7 @@ def _shell(rng: Rng, walls: list[_Wall], height: float) -> tuple[Solids, Colour]
     for i, wall in enumerate(walls):
         side = wall.solids()
         material = Material(rng.choice(materials, p=[0.75, 0.15, 0.1]))
-        shade = colour(rng, saturation=(0.1, 0.5), value=(0.3, 0.9)) if i == accent and rng.random() < 0.5 else paint
+        shade = colour(rng, saturation=(0.08, 0.4), value=(0.25, 0.9)) if i == accent and rng.random() < 0.5 else paint
         if material == Material.BRICK:
             shade = (rng.uniform(130, 200), rng.uniform(80, 130), rng.uniform(60, 110))
         bottom = dado if material == Material.PLASTER else 0.0
