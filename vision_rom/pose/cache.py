@@ -1,0 +1,135 @@
+"""Landmarks found before, kept in one file for each recording, network and settings.
+
+A file is a NumPy archive: the arrays of the track, and the other facts as JSON text. It is written beside its final
+place and renamed, so that no reader meets half of one; a damaged or foreign file is as good as none. The landmarks
+tell how a person moved but show nobody; no picture is kept.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import logging
+import os
+import tempfile
+import zipfile
+from collections.abc import Mapping
+from dataclasses import asdict, fields
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from vision_rom.handover import Clip, Landmark, PoseModel, PoseTrack
+from vision_rom.pose.landmarker import pose_model
+from vision_rom.pose.settings import PoseSettings
+
+FORMAT: Final = "vision-rom/landmarks/1"
+"""Part of every key: change it when what is found, or how it is kept, changes."""
+_ARRAYS: Final = ("time_s", "frame_index", "landmarks_px", "visibility", "world_m", "people", "ambiguous", "exchanged")
+_log = logging.getLogger(__name__)
+
+ClipOption = str | float | int | bool | None
+
+
+def load_cached(
+    folder: Path, *, clip_sha256: str, settings: PoseSettings, clip_options: Mapping[str, ClipOption]
+) -> tuple[Clip, PoseTrack] | None:
+    """Return the recording's facts and the patient's landmarks if they were kept under exactly this key.
+
+    ``clip_options`` are the settings of decoding that change what the pose room is shown. None where nothing was
+    kept, or where the file is damaged.
+    """
+    key = _key(clip_sha256, settings, clip_options)
+    try:
+        with np.load(_place(folder, key), allow_pickle=False) as archive:
+            facts = json.loads(bytes(archive["facts"]).decode())
+            arrays = {name: archive[name] for name in _ARRAYS}
+        if facts["key"] != key:
+            return None
+        clip = Clip(**{**_tuples(facts["clip"]), "path": Path(facts["clip"]["path"])})
+        track = PoseTrack(**arrays, model=PoseModel(**facts["model"]), **_tuples(facts["track"]))
+        _check(track)
+    except FileNotFoundError:
+        return None
+    except (OSError, ValueError, KeyError, TypeError, EOFError, zipfile.BadZipFile, AttributeError) as error:
+        _log.warning("kept landmarks in %s cannot be used and are found again (%s)", folder, error)
+        return None
+    return clip, track
+
+
+def store_cached(
+    folder: Path, *, clip: Clip, track: PoseTrack, settings: PoseSettings, clip_options: Mapping[str, ClipOption]
+) -> bool:
+    """Keep a recording's facts and landmarks; return whether that worked.
+
+    A folder that cannot be written costs time on the next run, but no result, so it raises nothing.
+    """
+    key = _key(clip.sha256, settings, clip_options)
+    facts = {
+        "key": key,
+        # the file's name only: where a patient's recording lies is nobody's business
+        "clip": {**asdict(clip), "path": clip.path.name},
+        "model": asdict(track.model),
+        "track": {"width_px": track.width_px, "height_px": track.height_px, "remarks": track.remarks},
+    }
+    members: dict[str, Any] = {name: getattr(track, name) for name in _ARRAYS}
+    members["facts"] = np.frombuffer(json.dumps(facts).encode(), np.uint8)
+    temporary: str | None = None
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        handle, temporary = tempfile.mkstemp(prefix=".landmarks-", suffix=".part", dir=folder)
+        with os.fdopen(handle, "wb") as file:
+            np.savez_compressed(file, **members)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(temporary, _place(folder, key))
+    except OSError as error:
+        _log.warning("landmarks cannot be kept in %s (%s)", folder, error.strerror or error)
+        return False
+    finally:
+        if temporary is not None and os.path.exists(temporary):
+            os.unlink(temporary)
+    return True
+
+
+def _key(clip_sha256: str, settings: PoseSettings, clip_options: Mapping[str, ClipOption]) -> str:
+    model = pose_model(settings)
+    parts = {
+        "format": FORMAT,
+        "clip": clip_sha256,
+        "clip_options": dict(clip_options),
+        "settings": asdict(settings),
+        "network": model.sha256,
+        "library": model.library,
+    }
+    return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()
+
+
+def _place(folder: Path, key: str) -> Path:
+    return folder / f"landmarks-{key[:16]}.npz"
+
+
+def _tuples(values: Mapping[str, Any]) -> dict[str, Any]:
+    """Turn JSON's lists back into the tuples of the dataclasses."""
+
+    def turned(value: Any) -> Any:
+        return tuple(turned(one) for one in value) if isinstance(value, list) else value
+
+    return {name: turned(value) for name, value in values.items()}
+
+
+def _check(track: PoseTrack) -> None:
+    """Raise ValueError where the arrays do not belong together."""
+    count, points = len(track.time_s), len(Landmark)
+    shapes = {
+        "landmarks_px": (count, points, 3),
+        "visibility": (count, points),
+        "world_m": (count, points, 3),
+    }
+    for name in _ARRAYS:
+        found = getattr(track, name).shape
+        if found != shapes.get(name, (count,)):
+            raise ValueError(f"{name} has the shape {found}")
+    if any(not isinstance(getattr(track, one.name), int) for one in fields(track) if one.name.endswith("th_px")):
+        raise ValueError("the picture's size is no number")

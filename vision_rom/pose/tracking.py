@@ -1,0 +1,104 @@
+"""Pictures in, the patient's landmarks over time out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+import numpy as np
+
+from vision_rom.handover import Frame, Landmark, PoseTrack
+from vision_rom.pose.follow import follow, places_and_sizes, without_duplicates
+from vision_rom.pose.landmarker import Landmarker, People
+from vision_rom.pose.settings import PoseSettings
+from vision_rom.pose.sides import keep_sides
+
+OnFrame = Callable[[Frame, People], None]
+
+
+def track_patient(
+    frames: Iterable[Frame],
+    *,
+    width_px: int,
+    height_px: int,
+    settings: PoseSettings | None = None,
+    on_frame: OnFrame | None = None,
+) -> PoseTrack:
+    """Find the patient in every picture and keep left and right apart over time. Nothing is smoothed.
+
+    Parameters
+    ----------
+    frames
+        Pictures in the order of their times; read once, one at a time. A picture whose time does not come after that
+        of the one before it is passed over.
+    width_px, height_px
+        Of every picture.
+    settings
+        Network, person, thresholds; None takes the defaults.
+    on_frame
+        Called with each picture after it was looked at, and everybody found in it.
+
+    Returns
+    -------
+    PoseTrack
+        One row for each picture; NaN rows where the patient was not found, which may be all of them.
+
+    Raises
+    ------
+    UsageError
+        ``settings.person`` is nowhere to be seen.
+    InstallationError
+        MediaPipe, a system library or a network's file is missing or altered.
+
+    """
+    settings = settings or PoseSettings()
+    times_s: list[float] = []
+    indices: list[int] = []
+    seen: list[People] = []
+    with Landmarker(settings) as landmarker:
+        for frame in frames:
+            if frame.rgb.shape != (height_px, width_px, 3):
+                raise ValueError(f"picture {frame.index} is {frame.rgb.shape}, not {(height_px, width_px, 3)}")
+            if times_s and frame.time_s <= times_s[-1]:
+                continue
+            people = landmarker.look(frame.rgb)
+            people = people.pick(without_duplicates(people.landmarks_px, people.visibility))
+            times_s.append(frame.time_s)
+            indices.append(frame.index)
+            seen.append(people)
+            if on_frame is not None:
+                on_frame(frame, people)
+        model = landmarker.model
+    time_s = np.array(times_s, np.float64)
+    described = [places_and_sizes(people.landmarks_px) for people in seen]
+    following = follow(
+        time_s,
+        [places for places, _ in described],
+        [sizes for _, sizes in described],
+        width_px=width_px,
+        height_px=height_px,
+        person=settings.person,
+    )
+    count, points = len(time_s), len(Landmark)
+    landmarks_px = np.full((count, points, 3), np.nan)
+    visibility = np.full((count, points), np.nan)
+    world_m = np.full((count, points, 3), np.nan)
+    for picture, row in enumerate(following.choice):
+        if row >= 0:
+            landmarks_px[picture] = seen[picture].landmarks_px[row]
+            visibility[picture] = seen[picture].visibility[row]
+            world_m[picture] = seen[picture].world_m[row]
+    sided = keep_sides(time_s, landmarks_px, visibility, world_m)
+    return PoseTrack(
+        time_s=time_s,
+        frame_index=np.array(indices, np.int64),
+        landmarks_px=sided.landmarks_px,
+        visibility=sided.visibility,
+        world_m=sided.world_m,
+        width_px=width_px,
+        height_px=height_px,
+        model=model,
+        people=np.array([len(people) for people in seen], np.int64),
+        ambiguous=following.ambiguous,
+        exchanged=sided.exchanged,
+        remarks=(*following.remarks, *sided.remarks),
+    )
