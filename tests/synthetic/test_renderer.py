@@ -7,8 +7,9 @@ import pytest
 
 from vision_rom.synthetic.camera import Camera
 from vision_rom.synthetic.figure import Figure
+from vision_rom.synthetic.phone import Phone
 from vision_rom.synthetic.raster import Mesh, Pinhole, rasteriser
-from vision_rom.synthetic.renderer import Renderer
+from vision_rom.synthetic.renderer import Renderer, render_picture
 from vision_rom.synthetic.scene import make_room
 from vision_rom.synthetic.solids import Solids
 
@@ -106,3 +107,24 @@ def test_depth_is_metres_along_the_axis():
     assert np.all(drawing.rgb == 77)
     part = rasteriser().draw([mesh], view, (slice(4, 10), slice(6, 20)))
     np.testing.assert_array_equal(part.depth_m, drawing.depth_m[4:10, 6:20])
+
+
+def test_motion_blur_spreads_a_moving_ball_over_its_path():
+    camera = Camera(**SMALL)
+    renderer = Renderer(make_room(2), camera)
+    start, end = ball([-0.2, 0, 1.1], 0.1), ball([0.2, 0, 1.1], 0.1)
+    still, moving = renderer.draw([start]), renderer.draw_moving([start], [end])
+    empty = renderer.draw([])
+    touched = [np.ptp(np.nonzero(np.abs(p.astype(int) - empty).max(axis=(0, 2)) > 12)[0]) for p in (still, moving)]
+    path_px = 0.4 * camera.focal_px / camera.distance_m
+    assert touched[1] - touched[0] == pytest.approx(path_px, abs=6)
+    np.testing.assert_array_equal(renderer.draw_moving([start], [start]), still)
+
+
+def test_single_pictures_are_repeatable():
+    camera, room, phone = Camera(**SMALL), make_room(3), Phone(noise=4.0, jpeg_quality=70)
+    first, again, other = (
+        render_picture([ball([0, 0, 1.1], 0.2)], camera, room, phone, np.random.default_rng(seed)) for seed in (1, 1, 2)
+    )
+    np.testing.assert_array_equal(first, again)
+    assert np.any(first != other)

@@ -8,7 +8,8 @@ and their shadows dim it. Light on the people is computed per vertex in numpy, V
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import cv2
@@ -19,6 +20,7 @@ from vision_rom.synthetic.background import Catcher, draw_background
 from vision_rom.synthetic.camera import Camera
 from vision_rom.synthetic.figure import Figure
 from vision_rom.synthetic.paintwork import Paintwork, prepare
+from vision_rom.synthetic.phone import Phone, photograph
 from vision_rom.synthetic.raster import Mesh, Part, Pinhole, rasteriser
 from vision_rom.synthetic.scene import Room
 from vision_rom.synthetic.shading import (
@@ -33,6 +35,8 @@ from vision_rom.synthetic.shading import (
 
 SUPERSAMPLING = 1.5
 """Drawn pixels per picture pixel along each edge; 2 costs twice the time for edges that a phone's lens blurs anyway."""
+LEAP_PX = 1.5
+MOST_MOMENTS = 8
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,6 +83,21 @@ class Renderer:
         picture[rows, columns] = np.minimum(behind + layer[..., :3], 255).astype(np.uint8)
         return picture
 
+    def draw_moving(self, start: Sequence[Figure], end: Sequence[Figure]) -> NDArray[np.uint8]:
+        """Return the picture exposed while the same people move evenly from ``start`` to ``end``.
+
+        It is the mean of enough moments that none of their points leaps further than :data:`LEAP_PX` between two.
+        """
+        leap = 0.0
+        for a, b in zip(start, end, strict=True):
+            (before, _), (after, _) = self.camera.project(a.vertices_m), self.camera.project(b.vertices_m)
+            leap = max(leap, float(np.nanmax(np.linalg.norm(after - before, axis=1))))
+        moments = int(np.clip(np.ceil(leap / LEAP_PX), 1, MOST_MOMENTS))
+        total = np.zeros((self.camera.height_px, self.camera.width_px, 3), np.uint16)
+        for t in (np.arange(moments) + 0.5) / moments:
+            total += self.draw([_between(a, b, float(t)) for a, b in zip(start, end, strict=True)])
+        return np.asarray((total + moments // 2) // moments, np.uint8)
+
     def _bounds(self, figures: Sequence[Figure]) -> Part:
         """Return the part of the picture that holds the people, with a margin, on even pixels."""
         drawn = np.concatenate([self.camera.project(figure.vertices_m)[0] for figure in figures])
@@ -118,6 +137,11 @@ class Renderer:
         deep = self._background.shaded[catcher.rows, catcher.columns]
         strength = catcher.strength(shadow) * np.float32(depth)
         picture[catcher.rows, catcher.columns] = cv2.blendLinear(part, deep, 1.0 - strength, strength)
+
+
+def _between(start: Figure, end: Figure, t: float) -> Figure:
+    vertices = start.vertices_m + np.float32(t) * (end.vertices_m - start.vertices_m)
+    return replace(start, vertices_m=vertices)
 
 
 def _dense(figure: Figure) -> Singles:
@@ -178,3 +202,19 @@ class _Lens:
         x, y = (m[rows, columns] for m in self.maps)
         method = cv2.INTER_LINEAR if smooth else cv2.INTER_NEAREST
         return np.asarray(cv2.remap(drawn, x - np.float32(from_column), y - np.float32(from_row), method))
+
+
+@lru_cache(maxsize=4)
+def _cached_renderer(room: Room, camera: Camera) -> Renderer:
+    return Renderer(room, camera, supersampling=1.0)
+
+
+def render_picture(
+    figures: Sequence[Figure], camera: Camera, room: Room, phone: Phone, rng: np.random.Generator
+) -> NDArray[np.uint8]:
+    """Return one still picture (height_px, width_px, 3) as a phone would store it, drawn the quick way.
+
+    The room is drawn anew only when room or camera differ from those of the last few calls: draw several people in turn
+    with the same room and camera where many pictures are wanted. Edges are not supersampled; the phone's lens softens them.
+    """
+    return photograph(_cached_renderer(room, camera).draw(figures), phone, rng)
