@@ -66,7 +66,7 @@ def figure(
     elevation, other, facing, rotation = np.broadcast_arrays(
         *(
             np.atleast_1d(np.asarray(v, float))
-            for v in (elevation_deg, other_elevation_deg, facing_deg, rotation_deg or 0.0)
+            for v in (elevation_deg, other_elevation_deg, facing_deg, 0.0 if rotation_deg is None else rotation_deg)
         )
     )
     n = len(elevation)
