@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -99,3 +101,16 @@ def test_names_of_turns_beyond_a_full_circle():
     assert name_of_view(360.0) == "front"
     assert name_of_view(-270.0) == "right_side"
     assert name_of_view(float("nan")) == "oblique"
+
+
+def test_a_real_person_who_looks_past_the_camera(outside_data):
+    # tensorflow/tfjs-models, pose-detection test data pose_squats: in the clip the person stands turned to the right of
+    # the picture, judged by eye at 20 to 35 degrees; landmarks by their publishers' run of BlazePose
+    folder = outside_data / "keypoint_clips"
+    px = np.array(json.loads((folder / "pose_squats.full.json").read_text()))
+    world = np.array(json.loads((folder / "pose_squats_3d.full.json").read_text()))
+    estimate = find_view(px, np.ones(px.shape[:2]), world)
+    assert 15 < estimate.facing_deg < 40
+    assert estimate.view == "front"
+    from_picture = find_view(px, np.ones(px.shape[:2]))
+    assert from_picture.facing_deg > 15, "nose and feet alone tell the same side"

@@ -112,11 +112,14 @@ class PlaneDisagreement:
     from_arm_deg: float
     """From the arm's own foreshortening near 90 degrees against hanging; NaN where the arm was not seen in both."""
     sentence: str
-    """For the user; empty where the camera faced the plane within :data:`SILENT_OFF_PLANE_DEG`."""
+    """For the user; empty where the camera faced the plane within :data:`SILENT_OFF_PLANE_DEG`, as far as is known."""
 
 
 SILENT_OFF_PLANE_DEG = 15.0
 """Up to here the error of an uncorrected angle stays below 1 degree."""
+
+SURE_OFF_PLANE_DEG = 5.0
+"""The user is told of a turn only where it exceeds this by one standard deviation, so that doubt alone says nothing."""
 
 ARM_LENGTH_AT_90 = 0.90
 """Seen length of a squarely filmed arm at 90 degrees over hanging: the shoulder's mark climbs and moves with the arm.
@@ -183,10 +186,10 @@ def plane_disagreement_deg(
     sentence = ""
     if not np.isfinite(value):
         sentence = "It could not be told how the camera stood to the plane of motion."
-    elif value > SILENT_OFF_PLANE_DEG:
+    elif value > SILENT_OFF_PLANE_DEG and value - sd > SURE_OFF_PLANE_DEG:
         sentence = (
-            f"The plane of motion was about {value:.0f} degrees (give or take {2 * sd:.0f}) off the picture; "
-            "turn the patient or move the camera until it looks straight at that plane."
+            f"The plane of motion was about {value:.0f} degrees off the picture (likely {value - sd:.0f} to "
+            f"{value + sd:.0f}); turn the patient or move the camera until it looks straight at that plane."
         )
     return PlaneDisagreement(
         off_plane_deg=value, sd_deg=sd, from_shoulders_deg=first, from_arm_deg=from_arm_deg, sentence=sentence

@@ -88,7 +88,8 @@ def find_view(
     visibility : (n, 33) 0 to 1.
     world_m : (n, 33, 3) metres, z away from the camera; None where there is none, and then the turn rests on the
         picture alone.
-    network : name of the pose network, for its own left-right fault (:data:`DEPTH_TILT_DEG`); "" for true joint centres.
+    network : name of the pose network, for its own left-right fault (:data:`DEPTH_TILT_DEG`); the
+        name of a ``PoseModel`` will do, "" is for true joint centres.
 
     The view is ``oblique`` where the turn is near neither front, back nor side, or is not known at all.
 
@@ -96,7 +97,7 @@ def find_view(
     px = np.asarray(landmarks_px, np.float64)[..., :2]
     seen = np.asarray(visibility, np.float64)
     world = None if world_m is None else np.asarray(world_m, np.float64)
-    per_frame = facing_per_frame_deg(px, seen, world, tilt_deg=DEPTH_TILT_DEG.get(network, 0.0))
+    per_frame = facing_per_frame_deg(px, seen, world, tilt_deg=DEPTH_TILT_DEG.get(network.removeprefix("pose_"), 0.0))
     rest = _rest_frames(px, per_frame)
     facing = median_direction_deg(per_frame[rest])
     spread = direction_spread_deg(per_frame[rest])
