@@ -90,3 +90,126 @@ def published_curve(folder: Path, side: Side) -> AngleCurve:
     cross = arm[:, 0] * trunk[:, 1] - arm[:, 1] * trunk[:, 0]
     angle_deg = np.degrees(np.arctan2(np.abs(cross), (arm * trunk).sum(axis=1)))
     return a_curve(np.arange(len(frames)) / 30, angle_deg, side)
+
+
+MARKERS = [
+    "LFHD",
+    "RFHD",
+    "LBHD",
+    "RBHD",
+    "C7",
+    "T10",
+    "CLAV",
+    "STRN",
+    "RBAK",
+    "LSHO",
+    "LUPA",
+    "LELB",
+    "LFRM",
+    "LWRA",
+    "LWRB",
+    "LFIN",
+    "RSHO",
+    "RUPA",
+    "RELB",
+    "RFRM",
+    "RWRA",
+    "RWRB",
+    "RFIN",
+    "LASI",
+    "RASI",
+    "LPSI",
+    "RPSI",
+    "LTHI",
+    "LKNE",
+    "LTIB",
+    "LANK",
+    "LHEE",
+    "LTOE",
+    "RTHI",
+    "RKNE",
+    "RTIB",
+    "RANK",
+    "RHEE",
+    "RTOE",
+]
+
+
+def elevation_from_markers(folder: Path, name: str, side: Side) -> AngleCurve:
+    """Angle of shoulder-elbow to the downward trunk axis; a marker at (0, 0, 0) is missing, so NaN."""
+    table = np.loadtxt(folder / "uiprmd" / f"vicon_{name}_positions.txt.gz", delimiter=",").reshape(-1, 39, 3)
+    table[(table == 0).all(axis=2)] = np.nan
+    at = {marker: table[:, number] for number, marker in enumerate(MARKERS)}
+    down = (at["T10"] + at["STRN"]) / 2 - (at["C7"] + at["CLAV"]) / 2
+    letter = side[0].upper()
+    arm = at[f"{letter}ELB"] - at[f"{letter}SHO"]
+    angle_deg = np.degrees(np.arctan2(np.linalg.norm(np.cross(arm, down), axis=1), (arm * down).sum(axis=1)))
+    return a_curve(np.arange(len(table)) * LAB_STEP_S, angle_deg, side)
+
+
+def test_a_missing_marker_is_a_gap(outside_data: Path) -> None:
+    """CLAV is missing in rows 0 to 47 of m10_s02_e01; as a position it would make 131 deg of both arms at rest."""
+    raw = elevation_from_markers(outside_data, "m10_s02_e01", "right")
+    assert np.isnan(raw.angle_deg[:48]).all()
+    curve = smooth(raw)
+    assert np.isnan(curve.angle_deg[:48]).all()
+    assert not curve.trusted[:66].any()
+    assert curve.trusted[67]
+    result = repetitions(curve)
+    assert len(result.kept) == 1
+    assert result.kept[0].peak_deg == pytest.approx(np.nanmax(raw.angle_deg), abs=0.3)
+    assert result.kept[0].peak_deg < 110
+    assert repetitions(smooth(elevation_from_markers(outside_data, "m10_s02_e01", "left"))).kept == ()
+
+
+def test_markers_and_laboratory_find_the_same_repetition(outside_data: Path) -> None:
+    """They differ by about 11 deg by definition, and by nothing in time."""
+    markers = smooth(elevation_from_markers(outside_data, "m07_s01_e01", "right"))
+    (one,) = repetitions(markers).kept
+    (other,) = repetitions(smooth(laboratory_abduction(outside_data, "m07_s01_e01", "right"))).kept
+    assert one.peak_deg == pytest.approx(130.95, abs=0.3)
+    assert one.peak_s == pytest.approx(other.peak_s, abs=0.05)
+    assert one.hold_start_s == pytest.approx(other.hold_start_s, abs=0.1)
+    assert 8 < other.held_deg - one.held_deg < 15
+
+
+@pytest.mark.parametrize("rate_hz", [20.0, 25.0, 50.0])
+def test_fewer_pictures_a_second_change_little(outside_data: Path, rate_hz: float) -> None:
+    """Every n-th row of the laboratory's curve reads within a degree of all rows: held within 1, peak within 1.5 deg."""
+    for name in ("m07_s01_e02", "m10_s01_e02", "incorrect_m07_s01_e02"):
+        full = laboratory_abduction(outside_data, name, "right")
+        keep = slice(None, None, round(100 / rate_hz))
+        thinned = a_curve(full.time_s[keep], full.angle_deg[keep])
+        (one,), (other,) = (repetitions(smooth(curve)).kept for curve in (full, thinned))
+        assert one.held_deg == pytest.approx(other.held_deg, abs=1.0)
+        assert one.peak_deg == pytest.approx(other.peak_deg, abs=1.5)
+
+
+def test_landmarks_of_a_pose_network_with_left_and_right_exchanged_at_times(outside_data: Path) -> None:
+    """KERAAL (Nguyen et al. 2024), elbow-lifting exercise: BlazePose landmarks of 193 pictures, truth unknown.
+
+    Exchanging the two arms in single pictures and in four in a row must not change what is read.
+    """
+    table = json.loads((outside_data / "keraal" / "G3-BP-ELK-P1T1-Unknown-C-0.json").read_text())["positions"]
+    frames = [table[key] for key in sorted(table, key=float)]
+
+    def points(part: str) -> Floats:
+        return np.array([frame[part][:2] for frame in frames])
+
+    trunk = points("Left_hip") + points("Right_hip") - points("Left_shoulder") - points("Right_shoulder")
+    elevation = {}
+    for side in ("Left", "Right"):
+        arm = points(f"{side}_elbow") - points(f"{side}_shoulder")
+        cross = arm[:, 0] * trunk[:, 1] - arm[:, 1] * trunk[:, 0]
+        elevation[side] = np.degrees(np.arctan2(np.abs(cross), (arm * trunk).sum(axis=1)))
+    time_s = np.arange(len(frames)) / 30
+    exchanged = np.zeros(len(frames), np.bool_)
+    exchanged[[20, 50, 51, 90, 91, 92, 93, 140]] = True
+    for side, other in (("Left", "Right"), ("Right", "Left")):
+        clean = repetitions(smooth(a_curve(time_s, elevation[side])))
+        spoilt = repetitions(smooth(a_curve(time_s, np.where(exchanged, elevation[other], elevation[side]))))
+        assert clean.kept
+        assert len(clean.kept) == len(spoilt.kept)
+        for one, same in zip(clean.kept, spoilt.kept, strict=True):
+            assert one.held_deg == pytest.approx(same.held_deg, abs=1.0)
+            assert one.peak_deg == pytest.approx(same.peak_deg, abs=2.0)

@@ -161,6 +161,26 @@ def test_a_return_from_the_other_direction_is_no_repetition(draw: Any, rest_deg:
     assert read(draw, time_s, -forwards).kept == ()
 
 
+def test_a_slow_motion_ramp_in_the_recording_changes_no_angle(draw: Any) -> None:
+    """A phone's slow motion, 240 Hz played at 1, 1/8 and 1 times the speed: the angles stay, whatever time says."""
+    real_s = draw.times(7.0, 240.0)
+    angle_deg = draw.raises(real_s, 130.0)
+    played_s = np.interp(real_s, [0, 2, 5, 7], [0, 2, 26, 28])
+    (one,), (other,) = (read(draw, time_s, angle_deg).kept for time_s in (real_s, played_s))
+    assert other.peak_deg == pytest.approx(one.peak_deg, abs=0.5)
+    assert other.held_deg == pytest.approx(one.held_deg, abs=0.5)
+    assert other.peak_s > one.peak_s + 3
+
+
+def test_a_top_that_was_not_held_is_said(draw: Any) -> None:
+    """Up in half a second and down again: half a second around the top lies well below it."""
+    time_s = draw.times(6.0)
+    result = read(draw, time_s, draw.raises(time_s, 170.0, up_s=0.6, hold_s=0.0))
+    (one,) = result.kept
+    assert one.peak_deg - one.held_deg > 9
+    assert f"the held angle lies {one.peak_deg - one.held_deg:.0f} deg below the peak" in result.remarks[0]
+
+
 # --- not all of it was seen -----------------------------------------------------------------------------------------
 
 

@@ -138,6 +138,28 @@ def test_every_frame_rate_gives_an_even_grid_and_the_same_peak(draw: Any, rate_h
     assert result.trusted[near_top].all()
 
 
+@pytest.mark.parametrize("rate_hz", [60.0, 30.0, 15.0])
+@pytest.mark.parametrize("frequency_hz", [0.5, 1.0, 2.0])
+def test_a_fast_limb_is_neither_delayed_nor_cut_more_than_the_window_cuts(
+    draw: Any, frequency_hz: float, rate_hz: float
+) -> None:
+    """A sinusoid at 60 Hz and thinned: the phase stays, the amplitude is what the window's coefficients leave of it.
+
+    Delay in fast movement is a known fault of live pose filters; a centred window has none.
+    """
+    time_s = draw.times(10.0, rate_hz)
+    result = smooth(draw.curve(time_s, 90 - 60 * np.cos(2 * np.pi * frequency_hz * time_s)))
+    turn = np.exp(-2j * np.pi * frequency_hz * result.time_s)[result.trusted]
+    parts = np.column_stack([turn.real, turn.imag, np.ones(turn.size)])
+    (in_phase, quadrature, _), *_ = np.linalg.lstsq(parts, result.angle_deg[result.trusted])
+    assert np.arctan2(quadrature, -in_phase) / (2 * np.pi * frequency_hz) == pytest.approx(0, abs=0.001)
+    step_s = result.time_s[1] - result.time_s[0]
+    _, response = freqz(savgol_coeffs(Smoothing().samples_in_window(step_s), 3), worN=[frequency_hz], fs=1 / step_s)
+    # From 15 Hz every other grid point is the mean of its neighbours, which leaves (1 + cos(w)) / 2 of the amplitude.
+    drawn = np.cos(np.pi * frequency_hz / 30) ** 2 if rate_hz < 30 else 1.0
+    assert np.hypot(in_phase, quadrature) == pytest.approx(60 * abs(response[0]) * drawn, rel=0.01)
+
+
 def test_variable_frame_rate_keeps_its_times(draw: Any) -> None:
     """Every third picture from 2 s on, as a phone in the dark: no stretch, no shift, no lost trust."""
     time_s = draw.times(8.0)

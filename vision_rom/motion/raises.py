@@ -27,7 +27,7 @@ class RepetitionSettings:
     """Over the middle of a rise or fall; slower is drift of posture or camera."""
     onset_fraction: float = 0.2
     """Height, as a share of the rise, below which the beginning of the movement is looked for."""
-    onset_speed_fraction: float = 0.05
+    onset_speed_fraction: float = 0.02
     """The movement begins where the speed first exceeds this share of its fastest..."""
     onset_look_s: float = 0.2
     """...measured over this long, lest jitter end the search."""

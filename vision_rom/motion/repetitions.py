@@ -120,7 +120,14 @@ def _judge(curve: SmoothCurve, one: Raise, settings: RepetitionSettings) -> tupl
             end_s,
         )
 
-    remark = _remark(one, unseen, start_deg=float(curve.angle_deg[part[0]]))
+    start_deg = float(curve.angle_deg[part[0]])
+    said = _not_seen(one, unseen, start_deg=start_deg)
+    if not held_at_top:
+        said.append(
+            f"the top was not held for {settings.hold_length_s:g} s, so the held angle lies "
+            f"{peak_deg - held_deg:.0f} deg below the peak"
+        )
+    remark = "; ".join(said) + "." if said else ""
     speed = np.abs(curve.speed_deg_s[trusted])
     return (
         Repetition(
@@ -129,7 +136,7 @@ def _judge(curve: SmoothCurve, one: Raise, settings: RepetitionSettings) -> tupl
             end_s=end_s,
             peak_deg=peak_deg,
             held_deg=held_deg,
-            start_deg=float(curve.angle_deg[part[0]]),
+            start_deg=start_deg,
             peak_speed_deg_s=float(speed.max()),
             interval95_deg=(float("nan"), float("nan")),
             hold_start_s=from_s,
@@ -154,7 +161,7 @@ def _unseen_at_top(curve: SmoothCurve, part: Ints, top_from_deg: float) -> str:
     return "in a gap in the tracking"
 
 
-def _remark(one: Raise, unseen: str, *, start_deg: float) -> str:
+def _not_seen(one: Raise, unseen: str, *, start_deg: float) -> list[str]:
     """Put in words what was not seen of a repetition that was kept."""
     said = []
     if not one.raise_seen:
@@ -169,4 +176,4 @@ def _remark(one: Raise, unseen: str, *, start_deg: float) -> str:
         said.append("the end of the return was not seen")
     if unseen:
         said.append(f"a higher point may lie {unseen}")
-    return "; ".join(said) + "." if said else ""
+    return said
