@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from vision_rom.synthetic.body import Traits, chain_rotations, corner_weights, posed_heads, rig, shape_body, skin
@@ -44,6 +44,7 @@ def test_posed_skin_and_joints_are_those_of_the_source_package(reference: dict[s
 unit_interval = st.floats(0, 1)
 
 
+@settings(deadline=None)
 @given(unit_interval, st.floats(25, 90), unit_interval, unit_interval, unit_interval, unit_interval)
 def test_corner_weights_are_a_partition_of_one(
     sex: float, years: float, muscle: float, weight: float, height: float, proportion: float

@@ -9,14 +9,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from vision_rom.synthetic.body import BodyShape, Traits, rig, shape_body
+from vision_rom.synthetic.body import BodyShape, Traits, rig, shape_body, skin
 from vision_rom.synthetic.pose3d import (
     SIDES,
     ArmPose,
     PoseParameters,
     Side,
     angle_between_deg,
-    draw_skin,
+    on_the_floor,
     posture,
     rotation_about,
     thorax_rotation,
@@ -163,8 +163,8 @@ def test_the_glenohumeral_centre_rises_with_the_arm_and_with_a_hike(shape: BodyS
 @settings(max_examples=15, deadline=None)
 @given(poses)
 def test_feet_stand_on_the_floor(shape: BodyShape, pose: PoseParameters) -> None:
-    vertices, _ = draw_skin(shape, posture(shape, pose))
-    assert vertices[:, 2].min() == pytest.approx(0, abs=1e-6)
+    stance = on_the_floor(shape, posture(shape, pose))
+    assert skin(shape, stance.rotations, stance.heads_m)[:, 2].min() == pytest.approx(0, abs=1e-6)
 
 
 def test_rotation_matrices_agree_with_scipy() -> None:

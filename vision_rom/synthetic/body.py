@@ -86,9 +86,9 @@ class _ShapeSpace:
     corner_coefficients: Floats32
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class BodyShape:
-    """One person's body before any pose."""
+    """One person's body before any pose; compared by identity, so that what is derived from it can be kept."""
 
     rest_vertices: Floats
     """(V, 3) m"""
@@ -228,8 +228,28 @@ def posed_heads(shape: BodyShape, rotations: Floats, *, lengthen: dict[str, Floa
 
 def skin(shape: BodyShape, rotations: Floats, heads: Floats) -> Floats32:
     """Vertices (V, 3) in m by linear blend skinning (Magnenat-Thalmann, Laperriere and Thalmann 1988)."""
+    return _blend_skin(shape, rotations, heads, rig().weights, shape.rest_vertices)
+
+
+def lowest_point_m(shape: BodyShape, rotations: Floats, heads: Floats) -> float:
+    """Height of the lowest point of the feet; quicker than the whole skin."""
+    rows, weights = _feet()
+    return float(_blend_skin(shape, rotations, heads, weights, shape.rest_vertices[rows])[:, 2].min())
+
+
+@lru_cache(maxsize=1)
+def _feet() -> tuple[NDArray[np.int64], sparse.csr_matrix]:
+    shared = rig()
+    regions = [shared.region_names.index(name) for name in ("foot.L", "foot.R")]
+    rows = np.unique(shared.faces[np.isin(shared.face_region, regions)]).astype(np.int64)
+    return rows, shared.weights[rows]
+
+
+def _blend_skin(
+    shape: BodyShape, rotations: Floats, heads: Floats, weights: sparse.csr_matrix, rest: Floats
+) -> Floats32:
     linear = rotations @ shape.to_neutral
     offset = heads - np.einsum("bij,bj->bi", linear, shape.rest_heads)
-    blended = rig().weights @ np.concatenate([linear.reshape(-1, 9), offset], axis=1)
-    vertices = np.einsum("vij,vj->vi", blended[:, :9].reshape(-1, 3, 3), shape.rest_vertices) + blended[:, 9:]
+    blended = weights @ np.concatenate([linear.reshape(-1, 9), offset], axis=1)
+    vertices = np.einsum("vij,vj->vi", blended[:, :9].reshape(-1, 3, 3), rest) + blended[:, 9:]
     return np.asarray(vertices, np.float32)

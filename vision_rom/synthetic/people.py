@@ -26,10 +26,10 @@ from vision_rom.synthetic.appearance import (
     lay_on,
     vertex_normals,
 )
-from vision_rom.synthetic.body import BodyShape, Floats, Floats32, Traits, rig, shape_body
+from vision_rom.synthetic.body import BodyShape, Floats, Traits, rig, shape_body, skin
 from vision_rom.synthetic.figure import Figure
 from vision_rom.synthetic.hair import HairMesh, loose_hair
-from vision_rom.synthetic.pose3d import PoseParameters, Posture, draw_skin, posture
+from vision_rom.synthetic.pose3d import PoseParameters, Posture, on_the_floor, posture
 
 Sex = Literal["female", "male"]
 
@@ -73,9 +73,19 @@ class Person:
         """25 to 90."""
         return self.traits.age_years
 
+    @property
+    def neutral_shoulder_width_m(self) -> float:
+        """Distance between the glenohumeral centres in the neutral stance."""
+        index, heads = rig().index, _clothed(self).body.neutral_heads
+        return float(np.linalg.norm(heads[index["upperarm01.L"]] - heads[index["upperarm01.R"]]))
+
+    def skeleton(self, pose: PoseParameters) -> Posture:
+        """Bone rotations and joint centres without the floor: quick, and enough for angles."""
+        return posture(_clothed(self).body, pose)
+
     def posture(self, pose: PoseParameters) -> Posture:
         """Bone rotations and joint centres, standing on the floor."""
-        return _posed(self, pose)[1]
+        return _standing(self, pose)
 
     def joints(self, pose: PoseParameters) -> dict[str, Floats]:
         """Joint centres (3,) in m in the world; names in :data:`JOINT_BONES`."""
@@ -85,8 +95,8 @@ class Person:
 
     def figure(self, pose: PoseParameters) -> Figure:
         """Return the person in a pose, painted and ready to draw."""
-        vertices, stance = _posed(self, pose)
-        clothed = _clothed(self)
+        clothed, stance = _clothed(self), self.posture(pose)
+        vertices = skin(clothed.body, stance.rotations, stance.heads_m)
         whole = [clothed.painting.mesh.mix @ vertices]
         if clothed.loose_hair is not None:
             at = rig().index["head"]
@@ -125,14 +135,12 @@ def _clothed(person: Person) -> _Clothed:
 
 
 @lru_cache(maxsize=4)
-def _posed(person: Person, pose: PoseParameters) -> tuple[Floats32, Posture]:
-    """Skin and joints of one instant; kept for the call that usually follows with the same pose."""
+def _standing(person: Person, pose: PoseParameters) -> Posture:
+    """Kept for the call that usually follows with the same pose."""
     body = _clothed(person).body
-    stance = posture(body, pose)
-    vertices, lift = draw_skin(body, stance)
-    heads = stance.heads_m + np.array([0.0, 0.0, lift])
-    vertices.flags.writeable = heads.flags.writeable = False
-    return vertices, Posture(stance.rotations, heads)
+    stance = on_the_floor(body, posture(body, pose))
+    stance.heads_m.flags.writeable = stance.rotations.flags.writeable = False
+    return stance
 
 
 _PRIMES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31)

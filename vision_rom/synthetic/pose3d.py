@@ -16,12 +16,14 @@ of the bent forearm (0 straight ahead, external positive).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 
-from vision_rom.synthetic.body import BodyShape, Floats, Floats32, posed_heads, rig, skin
+from vision_rom.synthetic.body import BodyShape, Floats, lowest_point_m, posed_heads, rig
 
 Side = Literal["left", "right"]
 SIDES: tuple[Side, Side] = ("left", "right")
@@ -147,10 +149,20 @@ class Posture:
 
 def rotation_about(axis: Floats | tuple[float, float, float], angle_deg: float) -> Floats:
     """Rotation matrix (3, 3) about an axis, right-handed (Rodrigues)."""
-    x, y, z = np.asarray(axis, np.float64) / np.linalg.norm(axis)
-    cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
-    angle = np.radians(angle_deg)
-    return np.asarray(np.eye(3) + np.sin(angle) * cross + (1 - np.cos(angle)) * cross @ cross, np.float64)
+    # written out in floats: small arrays would cost ten times as much, and posing is made of this
+    x, y, z = (float(part) for part in axis)
+    length = math.sqrt(x * x + y * y + z * z)
+    x, y, z = x / length, y / length, z / length
+    angle = math.radians(angle_deg)
+    c, s = math.cos(angle), math.sin(angle)
+    k = 1 - c
+    return np.array(
+        [
+            [c + x * x * k, x * y * k - z * s, x * z * k + y * s],
+            [y * x * k + z * s, c + y * y * k, y * z * k - x * s],
+            [z * x * k - y * s, z * y * k + x * s, c + z * z * k],
+        ]
+    )
 
 
 def shortest_rotation(start: Floats, end: Floats) -> Floats:
@@ -171,6 +183,7 @@ def unit(vector: Floats) -> Floats:
     return np.asarray(vector / np.linalg.norm(vector), np.float64)
 
 
+@lru_cache(maxsize=128)
 def _arm_geometry(shape: BodyShape, side: Side) -> _ArmGeometry:
     index, suffix, lateral = rig().index, _SUFFIX[side], _LATERAL[side]
     shoulder, elbow, wrist = (
@@ -247,9 +260,9 @@ def arm_direction(arm: ArmPose, side: Side) -> Floats:
 
 
 def _swing(arm: ArmPose, side: Side) -> Floats:
-    plane = np.radians(arm.plane_deg)
-    toward = np.array([_LATERAL[side] * np.cos(plane), -np.sin(plane), 0.0])
-    return rotation_about(np.cross([0.0, 0.0, -1.0], toward), arm.elevation_deg)
+    plane = math.radians(arm.plane_deg)
+    # hanging (0, 0, -1) times the direction in which the arm is raised
+    return rotation_about((-math.sin(plane), -_LATERAL[side] * math.cos(plane), 0.0), arm.elevation_deg)
 
 
 def _arm_rotations(arm: ArmPose, side: Side, geometry: _ArmGeometry, girdle: Girdle) -> dict[str, Floats]:
@@ -354,9 +367,7 @@ def _joint_shifts(shape: BodyShape, suffix: str, geometry: _ArmGeometry, girdle:
     return shifts
 
 
-def draw_skin(shape: BodyShape, stance: Posture) -> tuple[Floats32, float]:
-    """Vertices (V, 3) with the lowest point on the floor, and how far everything was raised for that (m)."""
-    vertices = skin(shape, stance.rotations, stance.heads_m)
-    lift = -float(vertices[:, 2].min())
-    vertices[:, 2] += np.float32(lift)
-    return vertices, lift
+def on_the_floor(shape: BodyShape, stance: Posture) -> Posture:
+    """Return the same posture, raised or lowered until the lower foot stands on the floor."""
+    lift = -lowest_point_m(shape, stance.rotations, stance.heads_m)
+    return Posture(stance.rotations, stance.heads_m + np.array([0.0, 0.0, lift]))
