@@ -1,0 +1,97 @@
+"""A sheet that hangs in the patient's own recording: found, placed, and turned into a level and a scale."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from vision_rom.camera.detect import find_board, find_target
+from vision_rom.camera.lens import Lens
+from vision_rom.camera.placement import Level, Placement, place_camera, typical_placement
+from vision_rom.camera.scale import PlaneScale, scale_from_sheet
+from vision_rom.handover import Frame
+
+HUNG_SD_DEG = 0.5
+"""How plumb a sheet hangs on a wall after a look at a spirit level (common practice, no source)."""
+STILL_DEG = 1.5
+STILL_RELATIVE = 0.05
+"""Of the distance: beyond either the sheet or the camera moved."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """What a sheet in the recording tells."""
+
+    kind: Literal["target", "board"]
+    placement: Placement
+    level: Level | None
+    """None for the board, which need not hang plumb, and for a sheet or camera that moved."""
+    scale: PlaneScale
+    """In the plane of the sheet: use ``scale.before(...)`` for a patient in front of it."""
+    pictures: int
+    """In which the sheet was found."""
+    looked_at: int
+    moved: bool
+    remarks: tuple[str, ...]
+
+
+def find_reference(
+    frames: Iterable[Frame], lens: Lens, *, every_s: float = 1.0, print_scale: float = 1.0
+) -> Reference | None:
+    """Look for the angle target, else the board, in one picture per ``every_s``; None if fewer than two show one."""
+    found: dict[Literal["target", "board"], list[Placement]] = {"target": [], "board": []}
+    looked_at, due_s = 0, -np.inf
+    for frame in frames:
+        if frame.time_s < due_s:
+            continue
+        due_s = frame.time_s + every_s
+        looked_at += 1
+        target = find_target(frame.rgb, lens=lens)
+        view = target if target is not None else find_board(frame.rgb)
+        placement = None if view is None else place_camera(view.sheet_m, view.corners_px, lens)
+        if placement is not None:
+            found["target" if target is not None else "board"].append(placement)
+    kind: Literal["target", "board"] = "target" if len(found["target"]) >= 2 else "board"
+    if len(found[kind]) < 2:
+        return None
+    return reference_from(found[kind], kind, lens, looked_at=looked_at, print_scale=print_scale)
+
+
+def reference_from(
+    placements: list[Placement],
+    kind: Literal["target", "board"],
+    lens: Lens,
+    *,
+    looked_at: int,
+    print_scale: float = 1.0,
+) -> Reference:
+    """Return what the placements of one sheet in several pictures tell together."""
+    typical = typical_placement(placements)
+    angles = np.array([[p.turn_deg, p.pitch_deg, p.roll_deg] for p in placements])
+    limit = np.maximum(STILL_DEG, 3.0 * np.array(typical.sd_deg))
+    distances = np.array([p.distance_m for p in placements])
+    moved = bool(np.any(angles.std(axis=0) > limit) or distances.std() > STILL_RELATIVE * distances.mean())
+    remarks = [f"The {kind} was found in {len(placements)} of {looked_at} pictures looked at."]
+    level = None
+    if moved:
+        remarks.append(f"The {kind} or the camera moved, so it gives a scale but no level.")
+    elif kind == "board":
+        remarks.append("The board gives a scale but no level: it need not hang plumb.")
+    else:
+        tilt_sd = max(typical.sd_deg[1], typical.sd_deg[2])
+        level = Level(typical.down, float(np.hypot(tilt_sd, HUNG_SD_DEG)), "target")
+    if typical.ambiguous:
+        remarks.append(f"The {kind} is small in the picture: to which side the camera is turned cannot be told.")
+    return Reference(
+        kind=kind,
+        placement=typical,
+        level=level,
+        scale=scale_from_sheet(typical, lens, print_scale=print_scale),
+        pictures=len(placements),
+        looked_at=looked_at,
+        moved=moved,
+        remarks=tuple(remarks),
+    )
