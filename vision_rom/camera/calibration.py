@@ -72,7 +72,7 @@ class Calibration:
         return "Redo, because " + "; ".join(self.redo_because) + "."
 
 
-def calibrate(frames: Sequence[BoardFrame], *, width_px: int, height_px: int) -> Calibration:
+def calibrate_from(frames: Sequence[BoardFrame], *, width_px: int, height_px: int) -> Calibration:
     """Fit a lens to chosen views of the board; raise :class:`NothingMeasurable` if there are too few to fit one."""
     if len(frames) < 4:
         raise NothingMeasurable(

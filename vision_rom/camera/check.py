@@ -1,4 +1,4 @@
-"""The angle target's verdict: does this camera, from where it stands, read known angles right?
+"""The angle target's verdict: whether this camera, from where it stands, reads known angles right.
 
 Each bar is read as an arm is: the direction of a line in the picture, against that of the 0 bar, as an arm is read against
 the trunk. The markers are used for the placement of the camera only, so that bars and markers check each other.

@@ -138,6 +138,24 @@ def _distort(rays: Floats, coefficients: Floats) -> Floats:
     )
 
 
+def _distortion_slopes(rays: Floats, coefficients: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return the derivatives of ``_distort``: x by x, x by y (which equals y by x), and y by y."""
+    x, y = rays[..., 0], rays[..., 1]
+    k1, k2, p1, p2, k3, k4, k5, k6 = coefficients
+    squared = x * x + y * y
+    below = 1.0 + squared * (k4 + squared * (k5 + squared * k6))
+    radial = _radial_factor(coefficients, squared)
+    above_slope = k1 + squared * (2.0 * k2 + squared * 3.0 * k3)
+    below_slope = k4 + squared * (2.0 * k5 + squared * 3.0 * k6)
+    radial_slope = (above_slope - radial * below_slope) / below
+    mixed = 2.0 * (x * y * radial_slope + p1 * x + p2 * y)
+    return (
+        radial + 2.0 * x * x * radial_slope + 2.0 * p1 * y + 6.0 * p2 * x,
+        mixed,
+        radial + 2.0 * y * y * radial_slope + 6.0 * p1 * y + 2.0 * p2 * x,
+    )
+
+
 def _undistort(distorted: Floats, coefficients: Floats, largest_radius: float) -> Floats:
     """Invert ``_distort``: a start inside the one-to-one region from the radial part, then Newton steps."""
     radial = _SAMPLED_RADIUS[largest_radius >= _SAMPLED_RADIUS]
@@ -146,18 +164,15 @@ def _undistort(distorted: Floats, coefficients: Floats, largest_radius: float) -
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = np.where(length > 0.0, np.interp(length, curve, radial) / length, 1.0)
     rays = distorted * ratio[..., None]
-    step = 1e-6
-    right, down = np.array([step, 0.0]), np.array([0.0, step])
     for _ in range(_STEPS):
         wrong = _distort(rays, coefficients) - distorted
         if not np.any(np.abs(wrong) > _TOLERANCE):
             break
-        along_x = (_distort(rays + right, coefficients) - _distort(rays - right, coefficients)) / (2 * step)
-        along_y = (_distort(rays + down, coefficients) - _distort(rays - down, coefficients)) / (2 * step)
-        determinant = along_x[..., 0] * along_y[..., 1] - along_y[..., 0] * along_x[..., 1]
+        xx, xy, yy = _distortion_slopes(rays, coefficients)
+        determinant = xx * yy - xy * xy
         with np.errstate(invalid="ignore", divide="ignore"):
-            change_x = (along_y[..., 1] * wrong[..., 0] - along_y[..., 0] * wrong[..., 1]) / determinant
-            change_y = (along_x[..., 0] * wrong[..., 1] - along_x[..., 1] * wrong[..., 0]) / determinant
+            change_x = (yy * wrong[..., 0] - xy * wrong[..., 1]) / determinant
+            change_y = (xx * wrong[..., 1] - xy * wrong[..., 0]) / determinant
         rays = rays - np.stack([change_x, change_y], axis=-1)
     with np.errstate(invalid="ignore", over="ignore"):
         # a picture point that no ray reaches leaves Newton's method anywhere: it has no answer

@@ -127,7 +127,8 @@ def fit_without_parts(frames: Sequence[BoardFrame], fit: LensFit) -> list[Lens]:
     count = min(FOLDS, len(frames) // 2)
     lenses = []
     for fold in range(count):
-        rest = [i for i in range(len(frames)) if i % count != fold]
+        # parts follow each other in time: neighbouring views share the hand's tremor, and may not vouch for each other
+        rest = [i for i in range(len(frames)) if i * count // len(frames) != fold]
         intrinsics, poses = fit.intrinsics, [fit.poses[i] for i in rest]
         for _ in range(2):
             normal, right = np.zeros((fit.free.size, fit.free.size)), np.zeros(fit.free.size)

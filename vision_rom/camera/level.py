@@ -65,7 +65,7 @@ def upright_edges(
     along = straight[:, 1] - straight[:, 0]
     lean_deg = np.degrees(np.arctan2(np.abs(along[:, 0]), np.abs(along[:, 1])))
     keep &= np.isfinite(lean_deg) & (lean_deg < LARGEST_LEAN_DEG)
-    return ends[keep]
+    return np.asarray(ends[keep])
 
 
 def level_from_lines(ends_px: Floats, lens: Lens) -> Level | Unsure:

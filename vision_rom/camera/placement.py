@@ -17,6 +17,7 @@ LevelSource = Literal["target", "board", "edges", "user"]
 
 TYPICAL_CORNER_ERROR_PX = 0.1
 """Floor for the error of a found corner: the residual of a few corners may be small by luck."""
+SAME_PLACEMENT_DEG = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,18 +109,22 @@ def place_camera(sheet_m: Floats, corners_px: Floats, lens: Lens) -> Placement |
         return None
     points, rays = np.ascontiguousarray(sheet_m[seen]), np.ascontiguousarray(rays[seen])
     identity, straight = np.eye(3), np.zeros(5)
-    try:
-        count, turns, shifts, _ = cv2.solvePnPGeneric(points, rays, identity, straight, flags=cv2.SOLVEPNP_IPPE)
-    except cv2.error:
-        return None
     candidates = []
-    for turn, shift in zip(turns[:count], shifts[:count], strict=True):
-        turn, shift = cv2.solvePnPRefineLM(points, rays, identity, straight, turn.copy(), shift.copy())
-        projected, jacobian = cv2.projectPoints(points, turn, shift, identity, straight)
-        wrong = (projected.reshape(-1, 2) - rays) * [lens.focal_x_px, lens.focal_y_px]
-        residual = float(np.sqrt(np.mean(np.sum(wrong**2, axis=1))))
-        if np.isfinite(residual) and shift[2, 0] > 0:
-            candidates.append((residual, turn, shift, jacobian[:, :6]))
+    # the first method gives both placements of a flat sheet but none of one seen exactly square on, the second that one
+    for method in (cv2.SOLVEPNP_IPPE, cv2.SOLVEPNP_SQPNP):
+        try:
+            _, turns, shifts, _ = cv2.solvePnPGeneric(points, rays, identity, straight, flags=method)
+        except cv2.error:
+            continue
+        for turn, shift in zip(turns, shifts, strict=True):
+            if not (np.isfinite(turn).all() and np.isfinite(shift).all()):
+                continue
+            turn, shift = cv2.solvePnPRefineLM(points, rays, identity, straight, turn.copy(), shift.copy())
+            projected, jacobian = cv2.projectPoints(points, turn, shift, identity, straight)
+            wrong = (projected.reshape(-1, 2) - rays) * [lens.focal_x_px, lens.focal_y_px]
+            residual = float(np.sqrt(np.mean(np.sum(wrong**2, axis=1))))
+            if np.isfinite(residual) and shift[2, 0] > 0:
+                candidates.append((residual, turn, shift, jacobian[:, :6]))
     if not candidates:
         return None
     candidates.sort(key=lambda candidate: candidate[0])
@@ -127,12 +132,12 @@ def place_camera(sheet_m: Floats, corners_px: Floats, lens: Lens) -> Placement |
     rotation = np.asarray(cv2.Rodrigues(turn)[0], np.float64)
     error_px = max(residual / np.sqrt(2.0), TYPICAL_CORNER_ERROR_PX)
     ambiguous = False
-    if len(candidates) > 1:
-        other = np.asarray(cv2.Rodrigues(candidates[1][1])[0], np.float64)
+    for other_residual, other_turn, _, _ in candidates[1:]:
+        other = np.asarray(cv2.Rodrigues(other_turn)[0], np.float64)
         apart_deg = float(np.degrees(Rotation.from_matrix(other.T @ rotation).magnitude()))
         # difference of the sums of squares against the corners' error: 9 is three standard deviations
-        worse = (candidates[1][0] ** 2 - residual**2) * len(points) / error_px**2
-        ambiguous = apart_deg > 1.0 and worse < 9.0
+        worse = (other_residual**2 - residual**2) * len(points) / error_px**2
+        ambiguous |= apart_deg > SAME_PLACEMENT_DEG and worse < 9.0
     sd_deg = _angle_sd_deg(turn, jacobian * lens.focal_x_px, error_px)
     turn_deg, pitch_deg, roll_deg = _angles_deg(rotation)
     return Placement(

@@ -10,15 +10,34 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from typing import Protocol
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from vision_rom.camera.lens import Lens
 from vision_rom.camera.sheets import Drawing
 from vision_rom.handover import Floats
+
+
+class RayLens(Protocol):
+    """Any lens that can say which straight ray ends at a picture point; it must be hashable."""
+
+    @property
+    def width_px(self) -> int:
+        """Width of the picture."""
+
+    @property
+    def height_px(self) -> int:
+        """Height of the picture."""
+
+    @property
+    def focal_x_px(self) -> float:
+        """Pixels per radian in the middle of the picture."""
+
+    def rays(self, points_px: Floats) -> Floats:
+        """Return x and y at distance 1 of points (..., 2)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +58,7 @@ class SheetPose:
 class Camera:
     """What the rendered phone does to a picture."""
 
-    lens: Lens
+    lens: RayLens
     readout_s: float = 0.0
     """From the first row to the last; 0 is a global shutter."""
     exposure_s: float = 0.0
@@ -73,7 +92,7 @@ def texture_of(
     drawing: Drawing, size_mm: tuple[float, float], *, margin_mm: float = 12.0, pixels_per_mm: int = 8
 ) -> Texture:
     """Draw a pattern, whose middle is the origin, at a fixed number of pixels per millimetre."""
-    width, height = (round((side + 2 * margin_mm) / 8) * 8 for side in size_mm)
+    width, height = (round(side + 2 * margin_mm) for side in size_mm)
     fine = pixels_per_mm * 2
     picture = np.full((height * fine, width * fine), 255, np.uint8)
     for shape in drawing.shapes:
@@ -124,29 +143,29 @@ def render(
 ) -> NDArray[np.uint8]:
     """Return one picture, (height, width, 3) RGB, whose first row opens at ``time_s``.
 
-    Exposure is integrated over four moments. Outside the sheet lies an even wall with a slow change of light.
+    Exposure is integrated over three moments. Outside the sheet lies an even wall with a slow change of light.
     """
     lens = camera.lens
     rays = _sample_rays(lens)
-    moments = np.linspace(0.0, camera.exposure_s, 4) if camera.exposure_s > 0.0 else np.zeros(1)
+    moments = np.linspace(0.0, camera.exposure_s, 3) if camera.exposure_s > 0.0 else np.zeros(1)
     total = np.zeros(rays.shape[:2], np.float32)
     for moment in moments:
         total += _one_moment(texture, pose_at, time_s + float(moment), camera, rays, wall_grey)
     grey = cv2.resize(total / len(moments), (lens.width_px, lens.height_px), interpolation=cv2.INTER_AREA)
-    light = 1.0 - 0.12 * (np.hypot(*np.meshgrid(np.linspace(-1, 1, lens.width_px), np.linspace(-1, 1, lens.height_px))))
-    grey = grey * light
+    across, down = np.linspace(-1, 1, lens.width_px), np.linspace(-1, 1, lens.height_px)
+    grey = grey * (1.0 - 0.12 * np.hypot(across[None, :], down[:, None])).astype(np.float32)
     if camera.blur_px > 0.0:
         grey = cv2.GaussianBlur(grey, (0, 0), camera.blur_px)
-    grey = 12.0 + grey * 0.88 + generator.normal(0.0, camera.noise, grey.shape)
+    grey = 12.0 + grey * 0.88 + camera.noise * generator.standard_normal(grey.shape, np.float32)
     return np.repeat(np.clip(np.rint(grey), 0, 255).astype(np.uint8)[..., None], 3, axis=2)
 
 
 @lru_cache(maxsize=2)
-def _sample_rays(lens: Lens) -> Floats:
+def _sample_rays(lens: RayLens) -> NDArray[np.float32]:
     """Rays of two samples per pixel along each axis; the same for every picture of a recording."""
     x = (np.arange(lens.width_px * 2) + 0.5) / 2 - 0.5
     y = (np.arange(lens.height_px * 2) + 0.5) / 2 - 0.5
-    return lens.rays(np.stack(np.meshgrid(x, y), axis=-1))
+    return lens.rays(np.stack(np.meshgrid(x, y), axis=-1)).astype(np.float32)
 
 
 def _one_moment(
@@ -154,34 +173,42 @@ def _one_moment(
     pose_at: Callable[[float], SheetPose],
     time_s: float,
     camera: Camera,
-    rays: Floats,
+    rays: NDArray[np.float32],
     wall_grey: float,
 ) -> NDArray[np.float32]:
+    # single precision is good to 0.0002 px here, and twice as fast
     rows = rays.shape[0]
     knots = np.linspace(0, rows - 1, 9 if camera.readout_s > 0.0 else 2)
-    to_sheet = np.stack([_plane_from_rays(pose_at(time_s + camera.readout_s * k / (rows - 1))) for k in knots])
-    maps = np.stack([np.interp(np.arange(rows), knots, to_sheet[:, i, j]) for i in range(3) for j in range(3)], axis=1)
-    m = maps.reshape(rows, 1, 3, 3)
-    down = m[..., 2, 0] * rays[..., 0] + m[..., 2, 1] * rays[..., 1] + m[..., 2, 2]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        u = (m[..., 0, 0] * rays[..., 0] + m[..., 0, 1] * rays[..., 1] + m[..., 0, 2]) / down
-        v = (m[..., 1, 0] * rays[..., 0] + m[..., 1, 1] * rays[..., 1] + m[..., 1, 2]) / down
     # the copy of the texture whose pixels are just finer than the samples
-    middle = pose_at(time_s).position_m[2]
-    sample_m = float(middle) / (camera.lens.focal_x_px * 2)
+    sample_m = float(pose_at(time_s).position_m[2]) / (camera.lens.focal_x_px * 2)
     level = int(np.clip(np.floor(np.log2(max(sample_m * texture.pixels_per_m, 1.0))), 0, len(texture.levels) - 1))
     source = texture.levels[level]
     height, width = source.shape
-    column = (u / texture.size_m[0] + 0.5) * width - 0.5
-    row = (v / texture.size_m[1] + 0.5) * height - 0.5
-    outside = ~((down > 0.0) & np.isfinite(column) & np.isfinite(row))
-    column, row = np.where(outside, -10.0, column), np.where(outside, -10.0, row)
-    limit = 30000.0
+    to_pixels = np.array(
+        [
+            [width / texture.size_m[0], 0.0, width / 2 - 0.5],
+            [0.0, height / texture.size_m[1], height / 2 - 0.5],
+            [0.0, 0.0, 1.0],
+        ]
+    )
+    at_knots = np.stack(
+        [to_pixels @ _plane_from_rays(pose_at(time_s + camera.readout_s * k / (rows - 1))) for k in knots]
+    )
+    m = [
+        [np.interp(np.arange(rows), knots, at_knots[:, i, j]).astype(np.float32)[:, None] for j in range(3)]
+        for i in range(3)
+    ]
+    x, y = rays[..., 0], rays[..., 1]
+    down = m[2][0] * x + m[2][1] * y + m[2][2]
+    # rays that miss the plane in front of the camera end outside the texture
+    down = np.where(down > 0.0, down, np.float32(np.nan))
+    column = (m[0][0] * x + m[0][1] * y + m[0][2]) / down
+    row = (m[1][0] * x + m[1][1] * y + m[1][2]) / down
     return np.asarray(
         cv2.remap(
             source,
-            np.clip(column, -10.0, limit).astype(np.float32),
-            np.clip(row, -10.0, limit).astype(np.float32),
+            np.clip(np.nan_to_num(column, nan=-10.0), -10.0, 30000.0),
+            np.clip(np.nan_to_num(row, nan=-10.0), -10.0, 30000.0),
             cv2.INTER_LINEAR,
             borderMode=cv2.BORDER_CONSTANT,
             borderValue=wall_grey,

@@ -12,9 +12,11 @@ from vision_rom.camera.detect import BoardView
 from vision_rom.camera.sheets import BOARD
 from vision_rom.handover import Floats
 
-MOST_VIEWS = 40
+MOST_VIEWS = 60
 BLURRED = 1.6
 """A view whose edges are wider than this times those of the sharpest tenth is left out."""
+MOVING = 0.01
+"""Movement during a thirtieth of a second, as a fraction of the board's size in the picture."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +25,30 @@ class BoardFrame:
 
     time_s: float
     view: BoardView
+
+
+def without_moving(frames: Sequence[BoardFrame]) -> list[BoardFrame]:
+    """Leave out views during which the board moved by more than 1 % of the longer side of its outline.
+
+    The rows of a phone's picture are read one after the other: a moving board is sheared, and sharply so in good light.
+    The movement is that to the neighbouring pictures, over the time of about one picture at 30 a second.
+    """
+    still = []
+    for i, frame in enumerate(frames):
+        speeds = [_speed(frame, frames[k]) for k in (i - 1, i + 1) if 0 <= k < len(frames)]
+        if speeds and min(speeds) / 30.0 < MOVING:
+            still.append(frame)
+    return still
+
+
+def _speed(frame: BoardFrame, other: BoardFrame) -> float:
+    """Movement per second of the corners seen in both, relative to the outline; infinite if none is."""
+    _, own, others = np.intersect1d(frame.view.numbers, other.view.numbers, return_indices=True)
+    if own.size == 0:
+        return float("inf")
+    moved = np.hypot(*(frame.view.corners_px[own] - other.view.corners_px[others]).T).mean()
+    outline = np.ptp(frame.view.corners_px, axis=0).max()
+    return float(moved / outline / max(abs(frame.time_s - other.time_s), 1e-3))
 
 
 def choose_frames(
@@ -44,8 +70,8 @@ def choose_frames(
     distance = np.linalg.norm(features - features[chosen[0]], axis=1)
     while len(chosen) < min(most, len(sharp)):
         following = int(np.argmax(distance))
-        if distance[following] < 0.05:
-            break  # everything left repeats what is there
+        if distance[following] < 0.002:
+            break  # everything left is the same view again
         chosen.append(following)
         distance = np.minimum(distance, np.linalg.norm(features - features[following], axis=1))
     return sorted((sharp[i][0] for i in chosen), key=lambda frame: frame.time_s)
