@@ -2,29 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-import av
-import numpy as np
-
 from vision_rom.camera.calibration import FEWEST_VIEWS, Calibration, calibrate_from
 from vision_rom.camera.check import TargetCheck, check_target
-from vision_rom.camera.detect import BoardView, find_board, find_target
+from vision_rom.camera.detect import find_board, find_target
 from vision_rom.camera.fov import FocalRange
 from vision_rom.camera.profile import CameraProfile
 from vision_rom.camera.use import picture_geometry
 from vision_rom.camera.views import BoardFrame, choose_frames, without_moving
-from vision_rom.errors import ClipDamaged, ClipMissing, NoPicture, NotAVideo, NothingMeasurable
-from vision_rom.handover import Frame
+from vision_rom.clip import open_clip
+from vision_rom.errors import NothingMeasurable
 
 BOARD_RATE_HZ = 10.0
 TARGET_RATE_HZ = 3.0
 MOST_TARGET_PICTURES = 40
 
-Progress = Callable[[float], None]
-"""Told the fraction of the recording that was looked at."""
+Progress = Callable[[float | None], None]
+"""Told the fraction of the recording that was looked at, None where it cannot be known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,16 +53,15 @@ def calibrate_recording(path: Path, *, on_progress: Progress | None = None) -> C
 
     Raises :class:`ClipError` if it cannot be read and :class:`NothingMeasurable` if the board is not in it.
     """
-    source = _Recording(path, BOARD_RATE_HZ)
     found: list[BoardFrame] = []
     pictures = 0
-    size, rotation_deg = (0, 0), 0
-    for frame in source.frames(on_progress):
-        pictures += 1
-        size, rotation_deg = (frame.rgb.shape[1], frame.rgb.shape[0]), source.rotation_deg
-        view: BoardView | None = find_board(frame.rgb)
-        if view is not None:
-            found.append(BoardFrame(frame.time_s, view))
+    with open_clip(path, wanted_rate_hz=BOARD_RATE_HZ, on_progress=on_progress) as reader:
+        size, rotation_deg = (reader.width_px, reader.height_px), reader.rotation_deg
+        for frame in reader:
+            pictures += 1
+            view = find_board(frame.rgb)
+            if view is not None:
+                found.append(BoardFrame(frame.time_s, view))
     if not found:
         raise NothingMeasurable(
             f"The calibration board was found in none of {pictures} pictures of '{path}': print the board of "
@@ -97,28 +93,25 @@ def check_recording(
     Raises :class:`ClipError` if it cannot be read, :class:`NothingMeasurable` if the target is not in it, and
     :class:`UsageError` if the profile does not fit the recording.
     """
-    source = _Recording(path, TARGET_RATE_HZ)
     views = []
-    geometry = None
     pictures = 0
-    for frame in source.frames(on_progress):
-        pictures += 1
-        if geometry is None:
-            height_px, width_px = frame.rgb.shape[:2]
-            geometry = picture_geometry(
-                width_px=width_px,
-                height_px=height_px,
-                rotation_deg=source.rotation_deg,
-                profile=profile,
-                zoom=zoom,
-                equivalent_mm=equivalent_mm,
-            )
-        view = find_target(frame.rgb, lens=geometry.lens if profile is not None else None)
-        if view is not None:
-            views.append(view)
-        if len(views) >= MOST_TARGET_PICTURES:
-            break
-    if geometry is None or not views:
+    with open_clip(path, wanted_rate_hz=TARGET_RATE_HZ, on_progress=on_progress) as reader:
+        geometry = picture_geometry(
+            width_px=reader.width_px,
+            height_px=reader.height_px,
+            rotation_deg=reader.rotation_deg,
+            profile=profile,
+            zoom=zoom,
+            equivalent_mm=equivalent_mm,
+        )
+        for frame in reader:
+            pictures += 1
+            view = find_target(frame.rgb, lens=geometry.lens if profile is not None else None)
+            if view is not None:
+                views.append(view)
+            if len(views) >= MOST_TARGET_PICTURES:
+                break
+    if not views:
         raise NothingMeasurable(
             f"The angle target was found in none of {pictures} pictures of '{path}': hang the target of "
             "'vision-rom camera sheets' where the patient will be, flat, evenly lit, and large enough: the large one "
@@ -136,44 +129,3 @@ def check_recording(
             "The target is small in the picture: to which side the camera is turned cannot be told for sure."
         )
     return CheckedRecording(check, geometry.focal, (min(off_plane), max(off_plane)), tuple(remarks))
-
-
-class _Recording:
-    """Decoded upright pictures of a file, thinned to a wanted rate."""
-
-    def __init__(self, path: Path, rate_hz: float) -> None:
-        self.path = path
-        self.rate_hz = rate_hz
-        self.rotation_deg = 0
-
-    def frames(self, on_progress: Progress | None) -> Iterator[Frame]:
-        if not self.path.is_file():
-            raise ClipMissing(f"No recording at '{self.path}'.")
-        try:
-            container = av.open(str(self.path))
-        except (av.FFmpegError, OSError) as error:
-            raise NotAVideo(f"'{self.path}' cannot be opened as a recording.") from error
-        with container:
-            if not container.streams.video:
-                raise NoPicture(f"'{self.path}' holds no picture.")
-            stream = container.streams.video[0]
-            duration_s = float(stream.duration * stream.time_base) if stream.duration and stream.time_base else 0.0
-            first_s, due_s, seen = None, 0.0, 0
-            try:
-                for picture in container.decode(stream):
-                    time_s = float(picture.time or 0.0)
-                    first_s = time_s if first_s is None else first_s
-                    time_s -= first_s
-                    seen += 1
-                    if time_s + 1e-6 < due_s:
-                        continue
-                    due_s += 1.0 / self.rate_hz
-                    # the container states the turn counter-clockwise
-                    self.rotation_deg = round(-picture.rotation / 90) * 90 % 360
-                    rgb = np.rot90(picture.to_ndarray(format="rgb24"), -self.rotation_deg // 90)
-                    if on_progress is not None and duration_s > 0.0:
-                        on_progress(min(1.0, time_s / duration_s))
-                    yield Frame(seen - 1, time_s, np.ascontiguousarray(rgb))
-            except av.FFmpegError as error:
-                if seen == 0:
-                    raise ClipDamaged(f"Not one picture of '{self.path}' can be decoded.") from error

@@ -22,7 +22,9 @@ from vision_rom.handover import Floats
 
 
 class RayLens(Protocol):
-    """Any lens that can say which straight ray ends at a picture point; it must be hashable."""
+    """Any lens that can say which straight ray ends at a picture point."""
+
+    def __hash__(self) -> int: ...
 
     @property
     def width_px(self) -> int:

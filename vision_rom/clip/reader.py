@@ -39,6 +39,8 @@ class ClipReader:
     width_px: int
     """Of the upright picture, known before the first one is asked for."""
     height_px: int
+    rotation_deg: int
+    """Clockwise turn that makes the stored picture upright; known before the first picture too."""
 
     def __init__(
         self,
@@ -67,6 +69,7 @@ class ClipReader:
             self._container.close()
             raise
         self.width_px, self.height_px = self._converter.width_px, self._converter.height_px
+        self.rotation_deg = self._converter.orientation.rotation_deg
         self._thinning = timing.Thinning(wanted_rate_hz)
         self._increasing = timing.IncreasingTimes()
         self._recorded_s = array("d")
