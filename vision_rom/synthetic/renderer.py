@@ -35,7 +35,7 @@ from vision_rom.synthetic.shading import (
 
 SUPERSAMPLING = 1.5
 """Drawn pixels per picture pixel along each edge; 2 costs twice the time for edges that a phone's lens blurs anyway."""
-LEAP_PX = 1.5
+LEAP_PX = 2.0
 MOST_MOMENTS = 8
 
 
