@@ -1,0 +1,116 @@
+"""Descriptions survive TOML and JSON, and every mistake in one gets a sentence."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from vision_rom.errors import UsageError
+from vision_rom.synthetic.camera import Camera
+from vision_rom.synthetic.clip_description import (
+    Bystander,
+    ClipDescription,
+    description_from_plain,
+    description_to_plain,
+    description_to_toml,
+    read_description,
+)
+from vision_rom.synthetic.phone import draw_phone
+from vision_rom.synthetic.sampling import random_script
+from vision_rom.synthetic.script import MOVEMENTS, Script, Stand, Turn
+from vision_rom.synthetic.scripts import painful_right_shoulder, single_movement
+
+SHORT = 'person = 7\n[[script.acts]]\nact = "exercise"\nmovement = "abduction"\nside = "right"\nrepetitions = [{ peak = 150 }]\n'
+
+
+@st.composite
+def descriptions(draw):
+    rng = np.random.default_rng(draw(st.integers(0, 2**20)))
+    script = random_script(rng, draw(st.sampled_from(MOVEMENTS)), draw(st.sampled_from(["left", "right", "both"])))
+    return ClipDescription(
+        person=draw(st.integers(0, 1000)),
+        script=script,
+        bystander=draw(st.sampled_from([None, Bystander(person=3, script=Script(acts=(Stand(2.0), Turn(-30.0))))])),
+        camera=Camera(
+            off_plane_deg=draw(st.floats(-60, 60)),
+            view=draw(st.sampled_from(["front", "back"])),
+            k1=draw(st.floats(-0.05, 0.05)),
+        ),
+        phone=draw_phone(rng),
+        rate_hz=draw(st.sampled_from([24.0, 30.0, 29.97, 240.0])),
+        variable_rate=draw(st.booleans()),
+        rotation_deg=draw(st.sampled_from([0, 90])),
+        seed=draw(st.integers(0, 99)),
+    )
+
+
+@given(description=descriptions())
+def test_toml_and_json_round_trips_change_nothing(description):
+    assert description_from_plain(tomllib.loads(description_to_toml(description))) == description
+    assert description_from_plain(json.loads(json.dumps(description_to_plain(description)))) == description
+
+
+def test_a_long_script_round_trips():
+    description = ClipDescription(person=1, script=painful_right_shoulder())
+    assert description_from_plain(tomllib.loads(description_to_toml(description))) == description
+
+
+def test_the_defaults_are_not_written():
+    text = description_to_toml(ClipDescription(person=7, script=single_movement("abduction", "right", [150])))
+    assert "camera" not in text
+    assert "phone" not in text
+    assert len(text) < 250
+
+
+def test_files_are_read(tmp_path):
+    (tmp_path / "a.toml").write_text(SHORT)
+    description = read_description(tmp_path / "a.toml")
+    assert description.script.acts[0].repetitions[0].peak == 150.0
+    (tmp_path / "a.json").write_text(json.dumps(description_to_plain(description)))
+    assert read_description(tmp_path / "a.json") == description
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (("person = 7", "person = 7\ncolour = 3"), "clip has no setting 'colour'; it knows person"),
+        (("person = 7\n", ""), "clip lacks 'person'"),
+        (("person = 7", 'person = "Ann"'), "clip.person is a whole number, not 'Ann'"),
+        (("person = 7", "person = true"), "clip.person is a whole number, not True"),
+        (("person = 7", "person = -7"), "person lies between"),
+        (("abduction", "juggling"), r"clip.script.acts\[0\].movement is one of abduction"),
+        (("exercise", "dance"), r"clip.script.acts\[0\].act is one of exercise, turn, walk, stand, not 'dance'"),
+        (("peak = 150", "peak = 250"), "peak of 'abduction' lies between 5 and 180, not at 250"),
+        (("peak = 150", "peak = nan"), "peak of 'abduction' lies between"),
+        (("peak = 150", "peak = 150, up_s = 0"), "times of a repetition"),
+        (("[{ peak = 150 }]", "[]"), "needs at least one repetition"),
+        (("[{ peak = 150 }]", "3"), "repetitions is a list"),
+        (("person = 7", "person = 7\nrate_hz = 1000"), "rate_hz lies between"),
+        (("person = 7", "person = 7\ncamera = { distance_m = 90 }"), "distance_m lies between"),
+        (("person = 7", "person = 7\ncamera = 4"), "clip.camera is a table of settings"),
+        (("person = 7", "person = 7\nphone = { noise = 1e9 }"), "noise lies between"),
+        (("person = 7", "person = "), "is not TOML"),
+    ],
+)
+def test_mistakes_get_a_sentence(tmp_path, change, says):
+    (tmp_path / "a.toml").write_text(SHORT.replace(*change))
+    with pytest.raises(UsageError, match=says):
+        read_description(tmp_path / "a.toml")
+
+
+def test_a_missing_description_gets_a_sentence(tmp_path):
+    with pytest.raises(UsageError, match="cannot be read"):
+        read_description(tmp_path / "none.toml")
+
+
+def test_times_fill_the_script_at_the_rate():
+    description = ClipDescription(person=1, script=Script(acts=(Stand(2.0),)), rate_hz=24)
+    assert len(description.times_s()) == 48
+    uneven = ClipDescription(person=1, script=Script(acts=(Stand(2.0),)), variable_rate=True).times_s()
+    assert np.all(np.diff(uneven) > 0)
+    assert np.ptp(np.diff(uneven)) > 1e-3
