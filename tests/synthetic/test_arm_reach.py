@@ -7,7 +7,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from vision_rom.synthetic.arm_reach import arm_pose_from_directions, back_height_ratio, reach_behind_back
+from vision_rom.synthetic.arm_reach import arm_pose_from_directions, back_height_ratio, directions_of, reach_behind_back
 from vision_rom.synthetic.people import make_person
 from vision_rom.synthetic.pose3d import SIDES, ArmPose, PoseParameters, Side
 from vision_rom.synthetic.truth import arm_directions
@@ -21,7 +21,9 @@ def test_directions_give_back_the_pose(
     person = make_person(2)
     arm = ArmPose(elevation, plane, rotation, elbow)
     stance = person.skeleton(PoseParameters(**{side: arm}))
-    found = arm_pose_from_directions(*arm_directions(stance, side), side)
+    upper, forearm = arm_directions(stance, side)
+    assert directions_of(arm, side) == (pytest.approx(upper, abs=1e-4), pytest.approx(forearm, abs=1e-4))
+    found = arm_pose_from_directions(upper, forearm, side)
     assert found.elevation_deg == pytest.approx(elevation, abs=0.01)
     assert found.elbow_deg == pytest.approx(elbow, abs=0.01)
     for name in ("plane_deg", "rotation_deg"):

@@ -2,25 +2,34 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from vision_rom.synthetic.capture import MARKERS, read_markers, read_motion, thorax_frames
+from vision_rom.synthetic.capture import MARKERS, exercise_of, read_markers, read_motion, thorax_frames
+from vision_rom.synthetic.choreography import pose_at
 from vision_rom.synthetic.people import make_person
 from vision_rom.synthetic.pose3d import Side
-from vision_rom.synthetic.truth import angles_of
+from vision_rom.synthetic.script import Script, Stand, script_from_json, script_to_json
+from vision_rom.synthetic.truth import ArmAngles, angles_of, true_repetitions
 
 
 def recording(outside_data: Path, name: str) -> Path:
     return outside_data / "uiprmd" / f"{name}_positions.txt.gz"
 
 
-def true_elevation(path: Path, side: Side, step_s: float = 0.05) -> tuple[np.ndarray, np.ndarray]:
-    motion, person = read_motion(path), make_person(11)
-    times = np.arange(0, motion.duration_s + 1e-9, step_s)
-    return times, np.array([angles_of(person.skeleton(motion.pose_at(t)), person)[side].elevation_deg for t in times])
+def true_angles(path: Path, side: Side, times: np.ndarray) -> list[ArmAngles]:
+    """Truth of a rendered person at times (n,) of the recording."""
+    act, person = read_motion(path).as_act(*exercise_of(path.name)), make_person(11)
+    script = Script(acts=(act,), sway_deg=0.0, tremor_deg=0.0)
+    return [angles_of(person.skeleton(pose_at(script, act.ready_s + float(t), person)), person)[side] for t in times]
+
+
+def true_elevation(path: Path, side: Side) -> np.ndarray:
+    angles = true_angles(path, side, np.arange(0, read_motion(path).duration_s, 0.05))
+    return np.array([angle.elevation_deg for angle in angles])
 
 
 @pytest.mark.parametrize(
@@ -37,33 +46,50 @@ def true_elevation(path: Path, side: Side, step_s: float = 0.05) -> tuple[np.nda
 def test_the_rendered_arm_is_raised_as_the_markers_were(
     outside_data: Path, name: str, side: Side, row: int, elevation_deg: float
 ) -> None:
-    times, elevation = true_elevation(recording(outside_data, name), side, step_s=0.01)
-    assert elevation[np.argmin(np.abs(times - row / 100))] == pytest.approx(elevation_deg, abs=0.05)
+    (angles,) = true_angles(recording(outside_data, name), side, np.array([row / 100]))
+    assert angles.elevation_deg == pytest.approx(elevation_deg, abs=0.15)  # keyframes are 0.05 s apart
 
 
 def test_the_restricted_repetition_stays_restricted(outside_data: Path) -> None:
-    _, elevation = true_elevation(recording(outside_data, "vicon_incorrect_m07_s01_e01"), "right")
+    elevation = true_elevation(recording(outside_data, "vicon_incorrect_m07_s01_e01"), "right")
     assert elevation.max() == pytest.approx(79.7, abs=0.2)
 
 
 def test_people_raise_the_arm_that_the_data_set_says(outside_data: Path) -> None:
     """Subjects 7 and 10 move the left arm, the others the right one."""
-    for name, moving in (("vicon_m07_s07_e01", "left"), ("vicon_m08_s01_e01", "right")):
-        resting: Side = "right" if moving == "left" else "left"
+    for name in ("vicon_m07_s07_e01", "vicon_m08_s01_e01"):
         path = recording(outside_data, name)
-        assert np.ptp(true_elevation(path, moving)[1]) > 25  # type: ignore[arg-type]
-        assert np.ptp(true_elevation(path, resting)[1]) < 8
+        _, moving = exercise_of(path.name)
+        resting: Side = "right" if moving == "left" else "left"
+        assert np.ptp(true_elevation(path, moving)) > 25
+        assert np.ptp(true_elevation(path, resting)) < 8
 
 
 def test_extension_goes_backward_and_rotation_turns_both_ways(outside_data: Path) -> None:
-    person = make_person(11)
-    back = read_motion(recording(outside_data, "vicon_m08_s01_e01"))
-    raised = [angles_of(person.skeleton(back.pose_at(t)), person)["right"] for t in np.arange(0, back.duration_s, 0.1)]
+    times = np.arange(0, 1.6, 0.1)
+    raised = true_angles(recording(outside_data, "vicon_m08_s01_e01"), "right", times)
     assert max(raised, key=lambda a: a.elevation_deg).plane_deg < -45
-    turn = read_motion(recording(outside_data, "vicon_m09_s01_e01"))
-    turned = [angles_of(person.skeleton(turn.pose_at(t)), person)["right"] for t in np.arange(0, turn.duration_s, 0.1)]
+    turned = true_angles(recording(outside_data, "vicon_m09_s01_e01"), "right", np.arange(0, 2.7, 0.1))
     assert max(a.rotation_deg for a in turned) > 80
     assert min(a.rotation_deg for a in turned) < 10
+
+
+def test_a_recording_becomes_a_repetition_with_truth(outside_data: Path) -> None:
+    path = recording(outside_data, "vicon_m07_s01_e01")
+    act = read_motion(path).as_act(*exercise_of(path.name))
+    script = Script(acts=(Stand(0.5), act, Stand(0.5)), sway_deg=0.0, tremor_deg=0.0)
+    (true,) = true_repetitions(script, make_person(1), rate_hz=30)
+    assert (true.movement, true.side) == ("abduction", "right")
+    assert true.peak == pytest.approx(130.95, abs=0.4)
+    assert true.peak_s == pytest.approx(0.5 + act.ready_s + 1.03, abs=0.06)
+    assert true.start == pytest.approx(script.rest.elevation_deg, abs=0.1)
+    assert script_from_json(json.loads(json.dumps(script_to_json(script)))) == script
+
+
+@pytest.mark.parametrize("name", ["holiday.txt", "vicon_m01_s01_e01_positions.txt"])
+def test_a_name_that_tells_no_movement_is_refused(name: str) -> None:
+    with pytest.raises(ValueError, match="names no movement"):
+        exercise_of(name)
 
 
 def test_a_marker_written_as_zeros_is_not_a_place(outside_data: Path) -> None:
@@ -72,8 +98,8 @@ def test_a_marker_written_as_zeros_is_not_a_place(outside_data: Path) -> None:
     assert np.isnan(read_markers(path)["CLAV"][:48]).all()
     motion = read_motion(path)
     assert motion.duration_s < 2.2
-    for side in ("left", "right"):
-        assert true_elevation(path, side)[1].max() < 100  # type: ignore[arg-type]
+    assert true_elevation(path, "left").max() < 100
+    assert true_elevation(path, "right").max() < 100
 
 
 def test_markers_give_a_right_handed_upright_thorax(outside_data: Path) -> None:

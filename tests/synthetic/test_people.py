@@ -57,3 +57,28 @@ def test_joints_lie_inside_the_figure() -> None:
     low, high = figure.vertices_m.min(0), figure.vertices_m.max(0)
     for name, centre in joints.items():
         assert ((centre > low) & (centre < high)).all(), name
+
+
+def test_segments_have_human_proportions() -> None:
+    """Drillis and Contini 1966, as tabulated in Winter, and de Leva 1996 (J Biomech 29:1223-1230; lengths from memory).
+
+    The two disagree on where the joints of the arm lie (forearm over upper arm 0.785 and 0.955), so the arm is only
+    asked to lie between them, with 10% to spare.
+    """
+    hanging = PoseParameters(left=ArmPose(3, 0, 0, 0), right=ArmPose(3, 0, 0, 0))
+    rows = []
+    for seed in range(24):
+        person = make_person(seed)
+        joints = {name: centre / person.stature_m for name, centre in person.joints(hanging).items()}
+        upper = np.linalg.norm(joints["left_elbow"] - joints["left_shoulder"])
+        forearm = np.linalg.norm(joints["left_wrist"] - joints["left_elbow"])
+        rows.append(
+            [upper, forearm / upper, *(joints[f"left_{joint}"][2] for joint in ("hip", "knee", "ankle", "eye"))]
+        )
+    upper, ratio, hip, knee, ankle, eye = np.mean(rows, axis=0)
+    assert 0.9 * 0.158 < upper < 0.186
+    assert 0.785 < ratio < 0.955
+    assert hip == pytest.approx(0.530, abs=0.015)
+    assert knee == pytest.approx(0.285, abs=0.025)
+    assert ankle == pytest.approx(0.039, abs=0.015)
+    assert eye == pytest.approx(0.936, abs=0.01)

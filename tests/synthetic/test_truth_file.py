@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 
 from vision_rom.errors import OutputError
-from vision_rom.synthetic.capture import read_motion
 from vision_rom.synthetic.people import make_person
 from vision_rom.synthetic.scripts import examiner_beside, single_movement
 from vision_rom.synthetic.truth_file import (
@@ -85,12 +84,10 @@ def test_what_means_nothing_is_null_and_never_nan() -> None:
     assert "null" in text
 
 
-def test_a_recorded_motion_can_be_the_script(outside_data: Path) -> None:
-    motion = read_motion(outside_data / "uiprmd" / "vicon_m07_s01_e01_positions.txt.gz")
-    truth = clip_truth(Actor(1, motion), [0.0, 1.03], seed=0)
-    assert truth.arms["right"]["elevation_deg"][1] == pytest.approx(130.95, abs=0.05)
-    assert truth.people[0]["script"] == {"recording": "vicon_m07_s01_e01_positions.txt.gz"}
+def test_without_a_camera_there_are_no_pixels() -> None:
+    truth = clip_truth(Actor(1, single_movement("flexion", "right", [60])), [0.0, 1.0], seed=0)
     assert truth_to_json(truth)["joints"]["head"].keys() == {"position_m"}
+    assert truth_from_json(truth_to_json(truth)).joints_px == {}
 
 
 @pytest.mark.parametrize("text", ["{}", "[]", "no json", '{"schema": "vision-rom/truth/1"}'])

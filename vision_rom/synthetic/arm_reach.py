@@ -46,6 +46,16 @@ def arm_pose_from_directions(upper: Floats, forearm: Floats, side: Side) -> ArmP
     return ArmPose(elevation_deg, plane_deg, rotation_deg, elbow_deg)
 
 
+def directions_of(arm: ArmPose, side: Side) -> tuple[Floats, Floats]:
+    """Unit vectors (3,) of upper arm and forearm in the thorax's axes; the inverse of the above."""
+    lateral, elbow = LATERAL[side], np.radians(arm.elbow_deg)
+    plane = np.radians(arm.plane_deg)
+    swing = rotation_about((-float(np.sin(plane)), -lateral * float(np.cos(plane)), 0.0), arm.elevation_deg)
+    bent = np.array([0.0, -np.sin(elbow), -np.cos(elbow)])
+    forearm = swing @ rotation_about((0, 0, 1), lateral * arm.rotation_deg) @ bent
+    return np.asarray(swing @ [0.0, 0.0, -1.0], np.float64), np.asarray(forearm, np.float64)
+
+
 def thumb_tip_m(stance: Posture, side: Side) -> Floats:
     """Tip of the thumb (3,) in the world."""
     index, suffix = rig().index, f".{side[0].upper()}"

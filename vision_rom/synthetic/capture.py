@@ -11,15 +11,16 @@ from its own joints, so an offset between skin markers and joint centres does no
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vision_rom.synthetic.arm_reach import arm_pose_from_directions
 from vision_rom.synthetic.body import Floats
-from vision_rom.synthetic.pose3d import SIDES, ArmPose, PoseParameters, Side, unit
+from vision_rom.synthetic.pose3d import SIDES, Side
+from vision_rom.synthetic.script import Movement, Traced
 
 RATE_HZ = 100.0
 # fmt: off
@@ -29,6 +30,14 @@ MARKERS: tuple[str, ...] = (
     "LTIB", "LANK", "LHEE", "LTOE", "RTHI", "RKNE", "RTIB", "RANK", "RHEE", "RTOE",
 )
 # fmt: on
+RECORDED_MOVEMENTS: dict[str, Movement] = {
+    "07": "abduction",
+    "08": "extension",
+    "09": "external_rotation_90",
+    "10": "scaption",
+}
+LEFT_ARM_SUBJECTS = ("07", "10")
+"""Subjects who move the left arm."""
 LONGEST_GAP_S = 0.2
 """Missing markers are bridged over at most this long."""
 NEUTRAL_S = 0.2
@@ -49,33 +58,47 @@ class CapturedMotion:
     lean_left_deg: Floats
     lean_back_deg: Floats
     turn_left_deg: Floats
-    yaw_deg: float = 0.0
-    position_m: tuple[float, float] = (0.0, 0.0)
 
     @property
     def duration_s(self) -> float:
         """Time from the first to the last sample."""
         return float(self.time_s[-1])
 
-    def pose_at(self, time_s: float) -> PoseParameters:
-        """Posture at an instant; before the start and after the end, the first and last one."""
+    def as_act(self, movement: Movement, side: Side, *, rate_hz: float = 20.0, ready_s: float = 1.2) -> Traced:
+        """Return the motion as an act of a script, with keyframes ``rate_hz`` apart.
 
-        def at(values: Floats) -> float:
-            return float(np.interp(time_s, self.time_s, values))
+        20 Hz keeps what a shoulder does (voluntary movement lies below about 6 Hz; from memory, Winter).
+        """
+        times = np.append(np.arange(0, self.duration_s, 1 / rate_hz), self.duration_s)
 
-        def arm(side: Side) -> ArmPose:
-            vectors = [np.array([at(column) for column in of.T]) for of in (self.upper[side], self.forearm[side])]
-            return arm_pose_from_directions(unit(vectors[0]), unit(vectors[1]), side)
+        def rows(*columns: Floats) -> tuple[tuple[float, ...], ...]:
+            table = np.column_stack([np.interp(times, self.time_s, column) for column in columns])
+            return tuple(tuple(float(value) for value in row) for row in table.round(4))
 
-        return PoseParameters(
+        def arm(of: Side) -> tuple[tuple[float, ...], ...]:
+            return rows(*self.upper[of].T, *self.forearm[of].T)
+
+        return Traced(
+            movement=movement,
+            side=side,
+            time_s=tuple(float(t) for t in times.round(4)),
             left=arm("left"),
             right=arm("right"),
-            lean_left_deg=at(self.lean_left_deg),
-            lean_back_deg=at(self.lean_back_deg),
-            turn_left_deg=at(self.turn_left_deg),
-            yaw_deg=self.yaw_deg,
-            position_m=self.position_m,
+            trunk=rows(self.lean_left_deg, self.lean_back_deg, self.turn_left_deg),
+            ready_s=ready_s,
+            source=self.name,
         )
+
+
+def exercise_of(name: str) -> tuple[Movement, Side]:
+    """Movement and side of a recording, from its file name.
+
+    ValueError: the name has no movement 07 to 10 and subject in it.
+    """
+    found = re.search(r"m(07|08|09|10)_s(\d\d)_", name)
+    if found is None:
+        raise ValueError(f"'{name}' names no movement m07 to m10 and no subject, as in vicon_m07_s01_e01_positions.txt")
+    return RECORDED_MOVEMENTS[found[1]], "left" if found[2] in LEFT_ARM_SUBJECTS else "right"
 
 
 def read_markers(path: Path) -> dict[str, Floats]:

@@ -11,10 +11,10 @@ from functools import lru_cache
 
 import numpy as np
 
-from vision_rom.synthetic.arm_reach import reach_behind_back
+from vision_rom.synthetic.arm_reach import arm_pose_from_directions, directions_of, reach_behind_back
 from vision_rom.synthetic.body import Floats
 from vision_rom.synthetic.people import Person
-from vision_rom.synthetic.pose3d import SIDES, ArmPose, LegPose, PoseParameters, Side
+from vision_rom.synthetic.pose3d import SIDES, ArmPose, LegPose, PoseParameters, Side, unit
 from vision_rom.synthetic.script import (
     ROTATIONS,
     Compensation,
@@ -22,6 +22,7 @@ from vision_rom.synthetic.script import (
     Movement,
     Repetition,
     Script,
+    Traced,
     Turn,
     Walk,
     duration_s,
@@ -132,6 +133,22 @@ def _compensated(arm: ArmPose, compensation: Compensation, share: float) -> ArmP
     )
 
 
+def _traced_at(act: Traced, since_s: float, rest: ArmPose) -> tuple[dict[Side, ArmPose], Floats]:
+    """Arms of a traced repetition, and the trunk's lean to the left, backward and turn to the left (3,)."""
+    at = since_s - act.ready_s
+    there = minimum_jerk(since_s / act.ready_s) * minimum_jerk((act.seconds - since_s) / act.ready_s)
+
+    def keyframe(rows: tuple[tuple[float, ...], ...]) -> Floats:
+        return np.array([np.interp(at, act.time_s, column) for column in zip(*rows, strict=True)])
+
+    arms: dict[Side, ArmPose] = {}
+    for side, rows in (("left", act.left), ("right", act.right)):
+        seen, hanging = keyframe(rows), np.concatenate(directions_of(rest, side))  # type: ignore[arg-type]
+        vectors = there * seen + (1 - there) * hanging
+        arms[side] = arm_pose_from_directions(unit(vectors[:3]), unit(vectors[3:]), side)  # type: ignore[arg-type,index]
+    return arms, there * keyframe(act.trunk)
+
+
 # ------------------------------------------------------------------------------------------------ the whole person
 
 
@@ -190,6 +207,7 @@ def pose_at(script: Script, time_s: float, person: Person) -> PoseParameters:
     arms: dict[Side, ArmPose] = dict.fromkeys(SIDES, script.rest)
     legs: dict[Side, LegPose] = dict.fromkeys(SIDES, LegPose())
     trunk = Compensation()
+    traced = np.zeros(3)
     toward, share, clock = 0.0, 0.0, 0.0
     for act in script.acts:
         length = duration_s(act)
@@ -206,6 +224,9 @@ def pose_at(script: Script, time_s: float, person: Person) -> PoseParameters:
                 trunk = act.compensation
                 toward = {"left": 1.0, "right": -1.0, "both": 0.0}[act.side]
                 share = share if act.scales_with_range else minimum_jerk(share / 0.2)
+            elif isinstance(act, Traced):
+                moved, traced = _traced_at(act, since, script.rest)
+                arms |= moved
             elif isinstance(act, Turn | Walk):
                 legs = _stepping(act, since / length)
             break
@@ -217,9 +238,9 @@ def pose_at(script: Script, time_s: float, person: Person) -> PoseParameters:
     return PoseParameters(
         left=_arm_with_wander(arms["left"], noise[:4]),
         right=_arm_with_wander(arms["right"], noise[4:8]),
-        lean_left_deg=-toward * share * trunk.lean_away_deg + 0.7 * float(noise[8]),
-        lean_back_deg=share * trunk.lean_back_deg + 0.7 * float(noise[9]),
-        turn_left_deg=toward * share * trunk.turn_toward_deg + float(noise[10]),
+        lean_left_deg=-toward * share * trunk.lean_away_deg + float(traced[0] + 0.7 * noise[8]),
+        lean_back_deg=share * trunk.lean_back_deg + float(traced[1] + 0.7 * noise[9]),
+        turn_left_deg=toward * share * trunk.turn_toward_deg + float(traced[2] + noise[10]),
         look_left_deg=2 * float(noise[11]),
         yaw_deg=yaw_deg,
         position_m=(x, y),

@@ -115,7 +115,36 @@ class Stand:
     seconds: float = 1.0
 
 
-Act = Exercise | Turn | Walk | Stand
+@dataclass(frozen=True, slots=True)
+class Traced:
+    """One repetition as a real person did it: directions of both arms and the trunk's lean at some instants.
+
+    Between the keyframes directions are interpolated; before the first and after the last the arms come from rest and go
+    back to it. Arms are in the thorax's axes: x to the left, y backward, z up.
+    """
+
+    movement: Movement
+    side: Side
+    """The arm that does it"""
+    time_s: tuple[float, ...]
+    """Of each keyframe, from 0"""
+    left: tuple[tuple[float, ...], ...]
+    """Of each keyframe: upper arm x, y, z, forearm x, y, z"""
+    right: tuple[tuple[float, ...], ...]
+    trunk: tuple[tuple[float, ...], ...]
+    """Of each keyframe: lean to the left, lean backward, turn to the left, in degrees"""
+    ready_s: float = 1.2
+    """To come from rest, and to go back to it"""
+    source: str = ""
+    """Which recording this is"""
+
+    @property
+    def seconds(self) -> float:
+        """From rest to rest."""
+        return 2 * self.ready_s + self.time_s[-1]
+
+
+Act = Exercise | Traced | Turn | Walk | Stand
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,10 +186,12 @@ class PlannedRepetition:
     side: Side
     start_s: float
     top_s: float
-    """The peak is reached"""
+    """The peak is reached; NaN where that is not planned but traced"""
     hold_end_s: float
+    """NaN as above"""
     end_s: float
     peak: float
+    """NaN as above"""
     number: int
     """Within its exercise, from 0"""
 
@@ -194,11 +225,14 @@ def planned_repetitions(script: Script) -> tuple[PlannedRepetition, ...]:
                         )
                     )
                 at += repetition.duration_s
+        elif isinstance(act, Traced):
+            nan = float("nan")
+            planned.append(PlannedRepetition(act.movement, act.side, clock, nan, nan, clock + act.seconds, nan, 0))
         clock += duration_s(act)
     return tuple(planned)
 
 
-_ACTS: dict[str, type[Act]] = {"exercise": Exercise, "turn": Turn, "walk": Walk, "stand": Stand}
+_ACTS: dict[str, type[Act]] = {"exercise": Exercise, "traced": Traced, "turn": Turn, "walk": Walk, "stand": Stand}
 
 
 def script_to_json(script: Script) -> dict[str, Any]:
@@ -236,4 +270,8 @@ def _act_from_json(act: dict[str, Any]) -> Act:
         act["compensation"] = Compensation(**act["compensation"])
     elif kind == "walk":
         act["by_m"] = tuple(act["by_m"])
+    elif kind == "traced":
+        act["time_s"] = tuple(act["time_s"])
+        for name in ("left", "right", "trunk"):
+            act[name] = tuple(tuple(keyframe) for keyframe in act[name])
     return _ACTS[kind](**act)

@@ -81,7 +81,7 @@ class TrueRepetition:
     end_s: float
     top_s: float
     hold_end_s: float
-    """Between ``top_s`` and this instant the pose was held (planned)"""
+    """Between ``top_s`` and this instant the pose was held (planned); both are the peak's instant in a traced one"""
     peak_s: float
     peak: float
     """Furthest value; degrees, or a ratio where the movement has one"""
@@ -206,8 +206,8 @@ def _true_repetition(plan: PlannedRepetition, script: Script, person: Person, ra
         number=plan.number,
         start_s=plan.start_s,
         end_s=plan.end_s,
-        top_s=plan.top_s,
-        hold_end_s=plan.hold_end_s,
+        top_s=plan.top_s if np.isfinite(plan.top_s) else float(times[peak]),
+        hold_end_s=plan.hold_end_s if np.isfinite(plan.hold_end_s) else float(times[peak]),
         peak_s=float(times[peak]),
         peak=float(values[peak]),
         held=sign * held,

@@ -34,7 +34,6 @@ from numpy.typing import ArrayLike
 from vision_rom.errors import OutputError
 from vision_rom.synthetic.arm_reach import thumb_tip_m
 from vision_rom.synthetic.body import Floats, rig
-from vision_rom.synthetic.capture import CapturedMotion
 from vision_rom.synthetic.choreography import pose_at
 from vision_rom.synthetic.people import JOINT_BONES, Person, make_person
 from vision_rom.synthetic.pose3d import SIDES, PoseParameters, Posture, Side
@@ -69,7 +68,7 @@ class Actor:
     """One person and what they do."""
 
     person_seed: int
-    script: Script | CapturedMotion
+    script: Script
 
     @property
     def person(self) -> Person:
@@ -78,8 +77,6 @@ class Actor:
 
     def pose_at(self, time_s: float) -> PoseParameters:
         """Posture at an instant."""
-        if isinstance(self.script, CapturedMotion):
-            return self.script.pose_at(time_s)
         return pose_at(self.script, time_s, self.person)
 
 
@@ -146,7 +143,6 @@ def clip_truth(
     def in_picture(of: dict[str, Floats]) -> dict[str, Floats]:
         return {} if project is None else {name: np.asarray(project(points)) for name, points in of.items()}
 
-    script = patient.script
     return ClipTruth(
         clip=clip,
         seed=seed,
@@ -162,7 +158,7 @@ def clip_truth(
         joints_px=in_picture(joints),
         others_joints_m=other_joints,
         others_joints_px=tuple(in_picture(of) for of in other_joints) if project else (),
-        repetitions=true_repetitions(script, person) if isinstance(script, Script) else (),
+        repetitions=true_repetitions(patient.script, person),
     )
 
 
@@ -172,14 +168,13 @@ def _stack(frames: list[dict[str, Floats]]) -> dict[str, Floats]:
 
 def _describe(actor: Actor) -> dict[str, Any]:
     person = actor.person
-    motion = actor.script
     return {
         "seed": person.seed,
         "sex": person.sex,
         "age_years": round(person.age_years, 1),
         "stature_m": round(person.stature_m, 3),
         "look": asdict(person.look),
-        "script": script_to_json(motion) if isinstance(motion, Script) else {"recording": motion.name},
+        "script": script_to_json(actor.script),
     }
 
 
