@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import tomllib
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 
 from vision_rom.synthetic.capture import MARKERS, exercise_of, read_markers, read_motion, thorax_frames
 from vision_rom.synthetic.choreography import pose_at
+from vision_rom.synthetic.clip_description import ClipDescription, description_from_plain, description_to_toml
 from vision_rom.synthetic.people import make_person
 from vision_rom.synthetic.pose3d import Side
 from vision_rom.synthetic.script import Script, Stand, script_from_json, script_to_json
@@ -84,6 +86,13 @@ def test_a_recording_becomes_a_repetition_with_truth(outside_data: Path) -> None
     assert true.peak_s == pytest.approx(0.5 + act.ready_s + 1.03, abs=0.06)
     assert true.start == pytest.approx(script.rest.elevation_deg, abs=0.1)
     assert script_from_json(json.loads(json.dumps(script_to_json(script)))) == script
+
+
+def test_a_clip_can_be_described_with_a_recording(outside_data: Path) -> None:
+    path = recording(outside_data, "vicon_m10_s01_e01")
+    script = Script(acts=(read_motion(path).as_act(*exercise_of(path.name)),))
+    description = ClipDescription(person=2, script=script)
+    assert description_from_plain(tomllib.loads(description_to_toml(description))) == description
 
 
 @pytest.mark.parametrize("name", ["holiday.txt", "vicon_m01_s01_e01_positions.txt"])

@@ -35,9 +35,9 @@ from vision_rom.synthetic.camera import Camera
 from vision_rom.synthetic.encode import ROTATIONS_DEG, steady_times_s, uneven_times_s
 from vision_rom.synthetic.phone import Phone
 from vision_rom.synthetic.plain import from_plain, to_plain, to_toml
-from vision_rom.synthetic.script import Exercise, Movement, Script, Stand, Turn, Walk
+from vision_rom.synthetic.script import Exercise, Movement, Script, Stand, Traced, Turn, Walk
 
-TAGS: dict[type, str] = {Exercise: "exercise", Turn: "turn", Walk: "walk", Stand: "stand"}
+TAGS: dict[type, str] = {Exercise: "exercise", Traced: "traced", Turn: "turn", Walk: "walk", Stand: "stand"}
 LONGEST_S = 600.0
 PEAK_LIMITS: dict[Movement, tuple[float, float]] = {
     "abduction": (5.0, 180.0),
