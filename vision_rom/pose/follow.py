@@ -11,13 +11,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
 from vision_rom.errors import UsageError
 from vision_rom.handover import Bools, Floats, Ints, Landmark
+
+AnyFloats = NDArray[np.floating[Any]]
 
 _REACH_TRUNKS: Final = 0.35
 _WALK_TRUNKS_S: Final = 3.0
@@ -76,7 +79,7 @@ class _Chain:
         self.doubtful.append(False)
 
 
-def places_and_sizes(landmarks_px: Floats) -> tuple[Floats, Floats]:
+def places_and_sizes(landmarks_px: AnyFloats) -> tuple[Floats, Floats]:
     """Return the hips' middle (k, 2) and the apparent size (k,) of people, both in pixels.
 
     The size is the trunk's length in the picture, or the shoulders' width where that is larger (bent towards the
@@ -89,7 +92,7 @@ def places_and_sizes(landmarks_px: Floats) -> tuple[Floats, Floats]:
     return np.asarray(hips, np.float64), np.maximum(np.maximum(trunk, width), 1.0).astype(np.float64)
 
 
-def without_duplicates(landmarks_px: Floats, visibility: Floats) -> Ints:
+def without_duplicates(landmarks_px: AnyFloats, visibility: AnyFloats) -> Ints:
     """Return the rows that stay when detections of the same person are merged, (j,), in their order.
 
     Two detections are one person when their trunks' corners lie on average within 0.3 trunks of each other, left and
