@@ -63,7 +63,7 @@ def test_the_left_arm_stands_where_mujoco_puts_it(person: Person, arm: ArmPose) 
     model = mujoco.MjModel.from_xml_string(MODEL.format(upper=np.linalg.norm(upper), forearm=np.linalg.norm(forearm)))
     data = mujoco.MjData(model)
     data.qpos[:] = np.radians([-arm.plane_deg, arm.elevation_deg, arm.rotation_deg + arm.plane_deg, arm.elbow_deg])
-    mujoco.mj_forward(model, data)
+    mujoco.mj_kinematics(model, data)
     assert upper + forearm == pytest.approx(data.xpos[-1], abs=2e-6)
 
 
