@@ -84,7 +84,10 @@ def test_files_are_read(tmp_path):
         (("person = 7", "person = true"), "clip.person is a whole number, not True"),
         (("person = 7", "person = -7"), "person lies between"),
         (("abduction", "juggling"), r"clip.script.acts\[0\].movement is one of abduction"),
-        (("exercise", "dance"), r"clip.script.acts\[0\].act is one of exercise, traced, turn, walk, stand, not 'dance'"),
+        (
+            ("exercise", "dance"),
+            r"clip.script.acts\[0\].act is one of exercise, traced, turn, walk, stand, not 'dance'",
+        ),
         (("peak = 150", "peak = 250"), "peak of 'abduction' lies between 5 and 180, not at 250"),
         (("peak = 150", "peak = nan"), "peak of 'abduction' lies between"),
         (("peak = 150", "peak = 150, up_s = 0"), "times of a repetition"),

@@ -44,9 +44,9 @@ arms = st.builds(
 MODEL = """
 <mujoco><compiler angle="degree"/><worldbody><body>
   <joint name="plane" axis="0 0 1"/><joint name="elevation" axis="0 -1 0"/><joint name="twist" axis="0 0 1"/>
-  <geom size="0.01"/>
-  <body pos="0 0 -{upper}"><joint name="elbow" axis="-1 0 0"/><geom size="0.01"/>
-    <body name="wrist" pos="0 0 -{forearm}"><geom size="0.01"/></body></body>
+  <inertial pos="0 0 0" mass="1" diaginertia="1 1 1"/>
+  <body pos="0 0 -{upper}"><joint name="elbow" axis="-1 0 0"/><inertial pos="0 0 0" mass="1" diaginertia="1 1 1"/>
+    <body name="wrist" pos="0 0 -{forearm}"><inertial pos="0 0 0" mass="1" diaginertia="1 1 1"/></body></body>
 </body></worldbody></mujoco>
 """
 
