@@ -42,7 +42,7 @@ arms = st.builds(
     hike_m=st.floats(0, 0.05),
 )
 MODEL = """
-<mujoco><compiler angle="degree"/><worldbody><body>
+<mujoco><compiler angle="degree"/><default><joint armature="1"/></default><worldbody><body>
   <joint name="plane" axis="0 0 1"/><joint name="elevation" axis="0 -1 0"/><joint name="twist" axis="0 0 1"/>
   <inertial pos="0 0 0" mass="1" diaginertia="1 1 1"/>
   <body pos="0 0 -{upper}"><joint name="elbow" axis="-1 0 0"/><inertial pos="0 0 0" mass="1" diaginertia="1 1 1"/>
