@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from vision_rom.angles import elevation_curve, elevation_of_vectors
+from vision_rom.angles import elevation_curve, elevation_of_vectors, trunk_down_px
 from vision_rom.handover import Landmark
 
 
@@ -55,3 +55,16 @@ def test_a_raise_past_the_vertical_goes_on_without_a_fold():
     down = np.tile([0.0, 150.0], (221, 1))
     np.testing.assert_allclose(elevation_of_vectors(arm, down, outward=1).angle_deg, true, atol=1e-9)
     np.testing.assert_allclose(elevation_of_vectors(arm * [-1, 1], down, outward=-1).angle_deg, true, atol=1e-9)
+
+
+@pytest.mark.parametrize(("side", "lean"), [("left", 8.0), ("right", -8.0)])
+def test_lean_counts_towards_the_arm_that_moves(draw, side, lean):
+    seen = draw(elevation_deg=np.full(3, 60.0), side=side, lean_deg=8.0, distance_m=None)  # to the viewer's right
+    out = elevation_curve(seen.px, side=side)
+    np.testing.assert_allclose(out.lean_deg, lean, atol=1e-6)
+    np.testing.assert_allclose(out.vertical_deg - out.angle_deg, -lean, atol=1e-6)
+
+
+def test_trunk_line_of_one_side_needs_the_side():
+    with pytest.raises(ValueError, match="`side`"):
+        trunk_down_px(np.zeros((1, 33, 2)), line="same_side")

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -164,3 +166,19 @@ def test_an_elevation_needs_its_plane(draw):
     repetitions, curve, how = noisy_hold(draw, 1.0)
     with pytest.raises(ValueError, match="`plane`"):
         with_intervals(repetitions, curve, kind="elevation", view=how["view"])
+
+
+def test_chance_shrinks_with_the_root_of_the_repetitions():
+    # nothing but chance: terms without plane, forearm or network
+    chance = ErrorTerms(jitter_deg=2.0, plane_deg=0.0, forearm_deg=0.0, network_deg=0.0, reads_low_deg=0.0)
+    held = list(100 + 5 * np.tile([-1.0, 1.0], 200))
+    low, high = reading_interval(held, [chance] * 400)
+    assert (high - low) / 2 == pytest.approx(1.96 * np.hypot(5.0, 2.0) / 20, rel=0.01)
+
+
+def test_direction_reaches_the_terms(draw):
+    repetitions, curve, how = noisy_hold(draw, 1.0)
+    how = {"kind": "axial_rotation", "view": how["view"]}
+    repetitions = [replace(one, held_deg=30.0) for one in repetitions]
+    outward, inward = (with_intervals(repetitions, curve, direction=sign, **how) for sign in (1, -1))
+    assert inward.terms[0].reads_low_deg > outward.terms[0].reads_low_deg == 0

@@ -1,13 +1,14 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from vision_rom.angles import find_view
+from vision_rom.angles import angle_curve, find_view
 from vision_rom.angles.vectors import wrapped_deg
 from vision_rom.angles.view import name_of_view
 from vision_rom.handover import MIRRORED_LANDMARKS
@@ -114,3 +115,30 @@ def test_a_real_person_who_looks_past_the_camera(outside_data):
     assert estimate.view == "front"
     from_picture = find_view(px, np.ones(px.shape[:2]))
     assert from_picture.facing_deg > 15, "nose and feet alone tell the same side"
+
+
+@pytest.mark.parametrize("facing", [90, -70])
+def test_exchanged_sides_in_a_side_view_are_refused_not_measured(draw, facing):
+    seen = draw(elevation_deg=REST, facing_deg=facing)
+    order = list(MIRRORED_LANDMARKS)
+    exchanged = find_view(seen.px[:, order], seen.visibility[:, order], seen.world_m[:, order], network="")
+    assert np.isnan(exchanged.facing_deg)
+    assert "left and right may be exchanged" in exchanged.remarks[0]
+    track = replace(seen, px=seen.px[:, order], world_m=seen.world_m[:, order]).track()
+    for side in ("left", "right"):
+        out = angle_curve(
+            track, movement="flexion", kind="elevation", direction=1, plane="sagittal", side=side, view=exchanged
+        )
+        assert np.isnan(out.angle_deg).all()
+        assert "exchanged" in out.remarks[0]
+
+
+@pytest.mark.parametrize("facing", [112, 70, -115])
+def test_near_the_side_the_picture_mends_a_depth_that_says_squarely(draw, facing):
+    seen = draw(elevation_deg=REST, facing_deg=facing)
+    world = seen.world_m.copy()
+    for left, right in ((11, 12), (23, 24)):
+        middle = (world[:, left, 0] + world[:, right, 0]) / 2
+        world[:, left, 0] = world[:, right, 0] = middle
+    estimate = find_view(seen.px, seen.visibility, world, network="")
+    assert wrapped_deg(estimate.facing_deg - facing) == pytest.approx(0, abs=4)

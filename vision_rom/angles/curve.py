@@ -162,11 +162,12 @@ def _rotation(track: PoseTrack, *, movement: str, direction: int, side: Side, vi
     nothing = np.full(len(track.time_s), np.nan)
     parts = [Landmark.of(side, part) for part in ("shoulder", "elbow", "wrist")]
     visible = _least_visibility(track, parts, side, view)
-    if not abs(view.facing_deg) <= ROTATION_WITHIN_DEG:
-        seen = "unknown" if not np.isfinite(view.facing_deg) else f"about {abs(view.facing_deg):.0f} degrees"
+    if not np.isfinite(view.facing_deg):
+        return _curve(track, movement, side, nothing, nothing, visible, (_why_unknown(view),))
+    if abs(view.facing_deg) > ROTATION_WITHIN_DEG:
         reason = (
-            f"Not measured: rotation at the side is seen from the front only, and the turn of the patient away from the "
-            f"camera was {seen}; film from the front."
+            "Not measured: rotation at the side is seen from the front only, and the patient was turned away from the "
+            f"camera by about {abs(view.facing_deg):.0f} degrees; film from the front."
         )
         return _curve(track, movement, side, nothing, nothing, visible, (reason,))
     measured = rotation_curve(
@@ -197,7 +198,7 @@ def _why_not_in_this_view(plane: Plane, side: Side, view: ViewEstimate) -> str:
     """Sentence why the elevation cannot be measured in this view at all, or nothing."""
     facing = view.facing_deg
     if not np.isfinite(facing):
-        return view.remarks[0] if view.remarks else "Not measured: which way the patient faced could not be told."
+        return _why_unknown(view)
     near: Side = "right" if facing > 0 else "left"
     hidden = abs(np.sin(np.radians(facing))) > np.sin(np.radians(FAR_ARM_FROM_DEG))
     if side != near and (hidden or plane == "sagittal"):
@@ -207,6 +208,10 @@ def _why_not_in_this_view(plane: Plane, side: Side, view: ViewEstimate) -> str:
             else f"Not measured: the {side} arm was on the far side of the body, which hides it; {WAY_TO_FILM[plane]}."
         )
     return ""
+
+
+def _why_unknown(view: ViewEstimate) -> str:
+    return view.remarks[0] if view.remarks else "Not measured: which way the patient faced could not be told."
 
 
 def _least_visibility(track: PoseTrack, arm: list[Landmark], side: Side, view: ViewEstimate) -> Floats:
