@@ -35,7 +35,7 @@ KINDS: dict[Kind, float] = {
 }
 """How often each kind of session is drawn."""
 
-PICTURE_SIZES = ((480, 640), (480, 640), (360, 640), (640, 480))
+PICTURE_SIZES = ((384, 512), (384, 512), (288, 512), (512, 384))
 
 
 @dataclass(frozen=True, slots=True)
