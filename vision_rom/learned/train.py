@@ -153,7 +153,7 @@ def main() -> None:
             "expected_sd_median_deg": round(float(np.median(expected[chosen])), 2),
         }
     temporary = arguments.out.with_suffix(".writing.npz")
-    np.savez_compressed(temporary, **_arrays(models, mean, scale))
+    np.savez_compressed(temporary, **_arrays(models, mean, scale))  # type: ignore[arg-type]
     temporary.replace(arguments.out)
     arguments.out.with_suffix(".json").write_text(json.dumps(report, indent=1) + "\n", encoding="utf-8")
     print(json.dumps(report["all"]))
