@@ -213,3 +213,11 @@ def test_mirror_picture_roll_and_size(draw, peak, facing, roll, scale):
     np.testing.assert_allclose(
         again.vertical_deg - again.angle_deg, base.vertical_deg - base.angle_deg + turn, atol=3.0
     )
+
+
+def test_a_calibrated_focal_length_is_used(draw):
+    track = draw(rotation_deg=np.full(20, 0.0)).track(width_px=720, height_px=1000)
+    view = find_view(track.landmarks_px, track.visibility, track.world_m, network="")
+    known, wide = (angle_curve(track, side="left", view=view, focal_px=f, **OUTWARD).angle_deg for f in (900.0, 450.0))
+    np.testing.assert_allclose(known, 0, atol=1.0)
+    assert (wide < known - 2).all(), "a shorter focal length means a nearer camera and a larger correction"

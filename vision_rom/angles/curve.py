@@ -57,6 +57,7 @@ def angle_curve(
     side: Side,
     view: ViewEstimate,
     line: TrunkLine = "midline",
+    focal_px: float | None = None,
 ) -> AngleCurve:
     """Angle of one movement frame by frame, NaN with a remark wherever it could not be measured.
 
@@ -69,6 +70,7 @@ def angle_curve(
     plane : of motion; for rotation it is not used.
     view : from :func:`vision_rom.angles.find_view` on the same track.
     line : fixed arm of an elevation.
+    focal_px : focal length from a calibration, for a rotation's perspective; None assumes a usual one.
 
     Raises
     ------
@@ -85,7 +87,7 @@ def angle_curve(
     if side not in ("left", "right"):
         raise ValueError(f'`side` must be "left" or "right", not {side!r}')
     if kind == "axial_rotation":
-        return _rotation(track, movement=movement, direction=direction, side=side, view=view)
+        return _rotation(track, movement=movement, direction=direction, side=side, view=view, focal_px=focal_px)
     return _elevation(track, movement=movement, direction=direction, plane=plane, side=side, view=view, line=line)
 
 
@@ -158,7 +160,9 @@ def _elevation(
     )
 
 
-def _rotation(track: PoseTrack, *, movement: str, direction: int, side: Side, view: ViewEstimate) -> AngleCurve:
+def _rotation(
+    track: PoseTrack, *, movement: str, direction: int, side: Side, view: ViewEstimate, focal_px: float | None
+) -> AngleCurve:
     nothing = np.full(len(track.time_s), np.nan)
     parts = [Landmark.of(side, part) for part in ("shoulder", "elbow", "wrist")]
     visible = _least_visibility(track, parts, side, view)
@@ -176,6 +180,7 @@ def _rotation(track: PoseTrack, *, movement: str, direction: int, side: Side, vi
         facing_deg=view.facing_deg,
         world_m=track.world_m,
         picture_px=(track.width_px, track.height_px),
+        focal_px=focal_px,
     )
     kept, remarks = _frames_kept(track, visible, view)
     bent_wrong = kept & np.isfinite(measured.elbow_flexion_deg) & ~measured.elbow_kept
