@@ -23,6 +23,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 from vision_rom.handover import MIRRORED_LANDMARKS, SIDES, Bools, Floats, Landmark
 
@@ -45,7 +46,10 @@ does not decide."""
 _MEMORY_S: Final = 0.3
 """Continuity over a gap counts less the longer the gap is."""
 _SIDE_ON_TRUNKS: Final = 0.12
-_FACING_WEIGHT: Final = 0.6
+_FACING_WEIGHT: Final = 0.5
+_WEIGHTS_STEP_S: Final = 1.0 / 30.0
+_WORTH_TELLING: Final = 0.1
+"""Share of pictures"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,19 +80,18 @@ def keep_sides(time_s: Floats, landmarks_px: Floats, visibility: Floats, world_m
     """
     states = side_states(time_s, landmarks_px, visibility)
     exchanged = states != 0
-    remarks = ()
     found = np.isfinite(landmarks_px[:, Landmark.LEFT_SHOULDER, 0])
-    if found.any() and (share := float(exchanged[found].mean())) > 0.1:
-        remarks = (
-            f"Left and right were hard to tell apart: the network confused them in {share:.0%} of the pictures, which was "
-            "mended by continuity. Check on the picture of the result that the right side was measured.",
-        )
+    share = float(exchanged[found].mean()) if found.any() else 0.0
+    remark = (
+        f"Left and right were hard to tell apart: the network confused them in {share:.0%} of the pictures, which was "
+        "mended by continuity. Check on the picture of the result that the right side was measured."
+    )
     return Sided(
         landmarks_px=exchange(landmarks_px, states),
         visibility=exchange(visibility, states),
         world_m=exchange(world_m, states),
         exchanged=exchanged,
-        remarks=remarks,
+        remarks=(remark,) if share > _WORTH_TELLING else (),
     )
 
 
@@ -97,7 +100,7 @@ def exchange(values: Floats, states: NDArray[np.int64]) -> Floats:
     result = values.copy()
     mirrored = values[:, list(MIRRORED_LANDMARKS)]
     for column, points in enumerate((_BODY, _ARMS)):
-        which = np.ix_(np.flatnonzero(_STATES[states, column]), points)
+        which = np.ix_(np.flatnonzero(_STATES[states, column]), np.array(points))
         result[which] = mirrored[which]
     return result
 
@@ -116,7 +119,9 @@ def side_states(time_s: Floats, landmarks_px: Floats, visibility: Floats) -> NDA
     points, visible = landmarks_px[seen], np.clip(visibility[seen], 0.0, 1.0)
     trunk_px = _trunk_px(points)
     step_s = np.diff(time_s[seen])
-    here = _PREFERENCE + _facing_cost(points, trunk_px) + _reach_cost(points, trunk_px)
+    here = _PREFERENCE + _facing_cost(points, trunk_px, step_s) + _reach_cost(points, trunk_px)
+    # neighbours closer in time than the weights were set for tell little that is new
+    here *= min(1.0, _typical(step_s) / _WEIGHTS_STEP_S)
     body = _flip_costs(points, visible, trunk_px, step_s, _BODY_PAIRS)
     arms = _flip_costs(points, visible, trunk_px, step_s, _ARM_PAIRS)
     flipped = _STATES[:, None, :] != _STATES[None, :, :]
@@ -170,40 +175,47 @@ def _flip_costs(
         sure = np.minimum(visible[:, Landmark.of("left", part)], visible[:, Landmark.of("right", part)])
         sure = np.sqrt(np.clip(sure[1:] * sure[:-1], 0.05, 1.0))
 
-        def jump(after: Floats, before: Floats) -> Floats:
-            squared = ((after[1:] - before[:-1]) ** 2).sum(axis=-1) / (2.0 * spread_trunks**2)
-            return np.minimum(squared, _MOST_PER_POINT)
-
-        kept = jump(left, left) + jump(right, right)
-        crossed = jump(left, right) + jump(right, left)
+        kept = _jump_cost(left, left, spread_trunks) + _jump_cost(right, right, spread_trunks)
+        crossed = _jump_cost(left, right, spread_trunks) + _jump_cost(right, left, spread_trunks)
         total += weight * sure * (crossed - kept)
-    forgotten = np.exp(-np.maximum(step_s - _typical(step_s), 0.0) / _MEMORY_S)
-    return total * forgotten
+    remembered: Floats = np.exp(-np.maximum(step_s - _typical(step_s), 0.0) / _MEMORY_S)
+    return total * remembered
+
+
+def _jump_cost(after: Floats, before: Floats, spread: Floats) -> Floats:
+    squared = ((after[1:] - before[:-1]) ** 2).sum(axis=-1) / (2.0 * spread**2)
+    cost: Floats = np.minimum(squared, _MOST_PER_POINT)
+    return cost
 
 
 def _typical(step_s: Floats) -> float:
     return float(np.median(step_s))
 
 
-def _facing_cost(points: Floats, trunk_px: float) -> Floats:
+def _facing_cost(points: Floats, trunk_px: float, step_s: Floats) -> Floats:
     """Return (n, 4) what the side that faces the camera says of each state; 0 where the person is not seen from the side.
 
     Face and feet point to the same side of the picture whatever the names of left and right. Who faces the right edge
     shows the right side to the camera: the left shoulder, hip and arm are the farther ones.
     """
-    ears = points[:, [Landmark.LEFT_EAR, Landmark.RIGHT_EAR], 0].mean(axis=1)
-    toes = points[:, [Landmark.LEFT_FOOT_INDEX, Landmark.RIGHT_FOOT_INDEX], 0].mean(axis=1)
-    heels = points[:, [Landmark.LEFT_HEEL, Landmark.RIGHT_HEEL], 0].mean(axis=1)
-    facing = np.array([np.median(points[:, Landmark.NOSE, 0] - ears), np.median(toes - heels)]) / trunk_px
+    face = points[:, Landmark.NOSE, 0] - _middle(points, "ear")
+    feet = _middle(points, "foot_index") - _middle(points, "heel")
+    # over a second, since a patient may turn round in the middle of a recording
+    width = min(2 * int(0.5 / _typical(step_s)) + 1, 2 * len(points) - 1)
+    face, feet = (median_filter(one / trunk_px, size=width, mode="nearest") for one in (face, feet))
+    side_on = (np.abs(face + feet) > 2.0 * _SIDE_ON_TRUNKS) & (face * feet > 0)
+    towards = np.where(side_on, np.sign(face), 0.0)
     cost = np.zeros((len(points), len(_STATES)))
-    if abs(facing.mean()) < _SIDE_ON_TRUNKS or facing.prod() < 0:
-        return cost
-    towards = np.sign(facing.mean())
-    for column, parts in enumerate((("shoulder", "hip"), ("elbow", "wrist"))):
+    for column, parts in enumerate((("shoulder", "hip"), ("elbow",))):
         left, right = (points[:, [Landmark.of(side, part) for part in parts], 2].mean(axis=1) for side in SIDES)
         evidence = _FACING_WEIGHT * np.tanh(towards * (left - right) / (0.3 * trunk_px))
         cost += np.where(_STATES[:, column], evidence[:, None], -evidence[:, None])
     return cost
+
+
+def _middle(points: Floats, part: str) -> Floats:
+    """Return (n,) the horizontal middle of a left and a right landmark, the same under either name."""
+    return 0.5 * (points[:, Landmark.of("left", part), 0] + points[:, Landmark.of("right", part), 0])
 
 
 def _reach_cost(points: Floats, trunk_px: float) -> Floats:
@@ -213,10 +225,7 @@ def _reach_cost(points: Floats, trunk_px: float) -> Floats:
     own = np.linalg.norm(elbows - shoulders, axis=-1)
     other = np.linalg.norm(elbows[:, ::-1] - shoulders, axis=-1)
     longest = 1.15 * float(np.percentile(np.minimum(own, other), 95))
-
-    def excess(length: Floats) -> Floats:
-        too_long = np.maximum(length - longest, 0.0) / 0.15
-        return np.minimum(0.5 * too_long**2, _MOST_PER_POINT).sum(axis=-1)
-
-    apart = _STATES[:, 0] != _STATES[:, 1]
-    return np.where(apart, excess(other)[:, None], excess(own)[:, None])
+    excess = np.maximum(np.stack([own, other]) - longest, 0.0) / 0.15
+    as_one, apart = np.minimum(0.5 * excess**2, _MOST_PER_POINT).sum(axis=-1)
+    cost: Floats = np.where(_STATES[:, 0] != _STATES[:, 1], apart[:, None], as_one[:, None])
+    return cost
