@@ -2,14 +2,27 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from vision_rom.synthetic.arm_reach import arm_pose_from_directions, back_height_ratio, directions_of, reach_behind_back
+from vision_rom.synthetic.arm_reach import (
+    arm_pose_from_directions,
+    back_height_ratio,
+    directions_of,
+    internal_rotation_limit_deg,
+    reach_behind_back,
+    turned_inward,
+)
+from vision_rom.synthetic.body import rig
+from vision_rom.synthetic.choreography import pose_at
 from vision_rom.synthetic.people import make_person
 from vision_rom.synthetic.pose3d import SIDES, ArmPose, PoseParameters, Side
+from vision_rom.synthetic.script import planned_repetitions
+from vision_rom.synthetic.scripts import single_movement
 from vision_rom.synthetic.truth import arm_directions
 
 
@@ -52,3 +65,30 @@ def test_the_thumb_reaches_the_asked_height_behind_the_back(side: Side, seed: in
         arm = pose.arm(side)
         assert arm.rotation_deg < -40
         assert arm.plane_deg < 0
+
+
+@pytest.mark.parametrize("side", SIDES)
+@pytest.mark.parametrize("seed", [3, 47])
+def test_internal_rotation_ends_where_the_forearm_meets_the_belly(side: Side, seed: int) -> None:
+    person = make_person(seed)
+    limit = internal_rotation_limit_deg(person.traits, side)
+    assert 25 < limit < 80
+    script = replace(single_movement("internal_rotation", side, [120.0]), sway_deg=0.0, tremor_deg=0.0)
+    pose = pose_at(script, planned_repetitions(script)[0].top_s, person)
+    assert pose.arm(side).rotation_deg == pytest.approx(-limit)
+    assert pose.arm(side).elbow_deg == pytest.approx(90)
+    wrist, figure = person.joints(pose)[f"{side}_wrist"], person.figure(pose).vertices_m
+    trunk = (np.abs(figure[:, 0] - wrist[0]) < 0.02) & (np.abs(figure[:, 2] - wrist[2]) < 0.02)
+    behind = figure[trunk & (figure[:, 1] > wrist[1] + 0.045)]
+    assert len(behind) > 0  # what lies further back than the forearm's own skin is the belly
+    further = person.skeleton(PoseParameters(**{side: turned_inward(limit + 25, ArmPose())}))
+    assert (
+        further.heads_m[rig().index[f"wrist.{side[0].upper()}"], 1]
+        > person.skeleton(pose).heads_m[rig().index[f"wrist.{side[0].upper()}"], 1]
+    )
+
+
+def test_a_smaller_turn_is_not_limited() -> None:
+    person = make_person(3)
+    script = replace(single_movement("internal_rotation", "left", [20.0]), sway_deg=0.0, tremor_deg=0.0)
+    assert pose_at(script, planned_repetitions(script)[0].top_s, person).left.rotation_deg == pytest.approx(-20)

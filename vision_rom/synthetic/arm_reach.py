@@ -87,6 +87,41 @@ def _depth_of_back_m(shape: BodyShape, height_m: float) -> float:
     return float(trunk[band, 1].max())
 
 
+FOREARM_CLEARANCE_M = 0.02
+"""From the middle of wrist and hand to the skin of the belly, which gives way (by eye)."""
+
+
+def turned_inward(rotation_deg: float, rest: ArmPose) -> ArmPose:
+    """Return the arm at the side, elbow bent to 90 deg and forearm turned inward; the elbow comes forward a little."""
+    forward = min(max(rotation_deg, 0.0) / 60, 1.2)
+    return ArmPose(rest.elevation_deg + 9.0 * forward, 5.0 + 55.0 * min(forward, 1.0), -rotation_deg, 90.0)
+
+
+@lru_cache(maxsize=256)
+def internal_rotation_limit_deg(traits: Traits, side: Side) -> float:
+    """Internal rotation at which the forearm, bent to 90 deg at the side, meets the belly."""
+    shape, suffix = shape_body(traits), f".{side[0].upper()}"
+    joints = [rig().index[bone + suffix] for bone in ("lowerarm01", "wrist", "finger3-1")]
+    lift = shape.neutral_heads[rig().index["spine03"]] - shape.rest_heads[rig().index["spine03"]]
+    narrow = np.abs(shape.rest_vertices[:, 0]) < 1.05 * abs(shape.rest_heads[rig().index["upperarm01.L"], 0])
+    trunk = shape.rest_vertices[narrow] + lift
+
+    def clear(rotation_deg: float) -> bool:
+        arm = turned_inward(rotation_deg, ArmPose())
+        stance = posture(shape, PoseParameters(left=arm) if side == "left" else PoseParameters(right=arm))
+        elbow, wrist, knuckle = stance.heads_m[joints]
+        points = [elbow + share * (wrist - elbow) for share in (0.6, 0.8, 1.0)] + [(wrist + knuckle) / 2]
+        for point in points:
+            near = np.abs(trunk[:, [0, 2]] - point[[0, 2]]).max(axis=1) < 0.015
+            if near.any() and point[1] > trunk[near, 1].min() - FOREARM_CLEARANCE_M:
+                return False
+        return True
+
+    steps = np.arange(10.0, 92.0, 2.0)
+    blocked = next((float(step) for step in steps if not clear(float(step))), float(steps[-1]))
+    return blocked - 2.0
+
+
 USUAL_REACH = np.array([32.0, -55.0, -75.0, 80.0])
 """Elevation, plane, rotation and elbow angle that a reach stays near (by eye)."""
 REACH_SPREAD = np.array([14.0, 25.0, 18.0, 45.0])

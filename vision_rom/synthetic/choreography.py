@@ -11,7 +11,13 @@ from functools import lru_cache
 
 import numpy as np
 
-from vision_rom.synthetic.arm_reach import arm_pose_from_directions, directions_of, reach_behind_back
+from vision_rom.synthetic.arm_reach import (
+    arm_pose_from_directions,
+    directions_of,
+    internal_rotation_limit_deg,
+    reach_behind_back,
+    turned_inward,
+)
 from vision_rom.synthetic.body import Floats
 from vision_rom.synthetic.people import Person
 from vision_rom.synthetic.pose3d import SIDES, ArmPose, LegPose, PoseParameters, Side, unit
@@ -50,12 +56,18 @@ def minimum_jerk(share: float) -> float:
 def arm_on_its_way(
     movement: Movement, peak: float, way: float, *, person: Person, side: Side, rest: ArmPose, elbow_deg: float
 ) -> ArmPose:
-    """Arm pose a share ``way`` (0 to 1) of the way from the movement's starting posture to its peak."""
+    """Arm pose a share ``way`` (0 to 1) of the way from the movement's starting posture to its peak.
+
+    Internal rotation at the side goes no further than the belly allows, whatever the peak.
+    """
     if movement == "hand_behind_back":
         return reach_behind_back(person.traits, side, BEHIND_BACK_READY + way * (peak - BEHIND_BACK_READY))
     if movement == "cross_body_adduction":
         return ArmPose(88.0, 90.0 + way * (peak - 90.0), -20.0 * way, elbow_deg + 25.0 * way)
     if movement in ROTATIONS:
+        if movement == "internal_rotation":
+            furthest = min(peak, internal_rotation_limit_deg(person.traits, side))
+            return turned_inward(way * furthest, rest)
         turned = way * (peak if movement.startswith("external") else -peak)
         if movement.endswith("_90"):
             return ArmPose(90.0, 0.0, turned, 90.0, 10.0)

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from vision_rom.synthetic.arm_reach import solve_reach
+from vision_rom.synthetic.arm_reach import internal_rotation_limit_deg, solve_reach
 from vision_rom.synthetic.body import shape_body
 from vision_rom.synthetic.choreography import PAIN_SIGN, arm_on_its_way
 from vision_rom.synthetic.people import Person
@@ -76,8 +76,8 @@ def random_pose(rng: Rng, person: Person) -> PoseParameters:
     sloppy = rng.random() < 0.3
     size = 8.0 if sloppy else 3.0
     return PoseParameters(
-        left=_loosened(arms["left"], rng, sloppy=sloppy),
-        right=_loosened(arms["right"], rng, sloppy=sloppy),
+        left=_outside_the_belly(_loosened(arms["left"], rng, sloppy=sloppy), person, "left"),
+        right=_outside_the_belly(_loosened(arms["right"], rng, sloppy=sloppy), person, "right"),
         lean_left_deg=float(rng.normal(0, size)),
         lean_back_deg=float(rng.normal(1, size)),
         turn_left_deg=float(rng.normal(0, size)),
@@ -119,6 +119,13 @@ def _loosened(arm: ArmPose, rng: Rng, *, sloppy: bool) -> ArmPose:
         wrist_deg=float(rng.normal(0, 10)),
         hike_m=float(abs(rng.normal(0, 0.012 * size))),
     )
+
+
+def _outside_the_belly(arm: ArmPose, person: Person, side: Side) -> ArmPose:
+    beside_the_trunk = arm.elevation_deg < 35 and arm.plane_deg > -30 and arm.elbow_deg > 45
+    if not beside_the_trunk or arm.rotation_deg > -20:
+        return arm
+    return replace(arm, rotation_deg=max(arm.rotation_deg, -internal_rotation_limit_deg(person.traits, side)))
 
 
 def random_compensation(rng: Rng, *, strength: float = 1.0) -> Compensation:

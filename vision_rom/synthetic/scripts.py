@@ -135,11 +135,8 @@ def examiner_demonstrates(patient: Script, *, seed: int, lead_s: float, side: Si
             length = 2 * once.ready_s + once.repetitions[0].duration_s
             shown += [once, Stand(lead_s + 2 * act.ready_s + sum(r.duration_s for r in act.repetitions))]
             copied += [Stand(length + lead_s), act]
-        elif isinstance(act, Turn):
-            shown.append(Stand(act.seconds))
-            copied.append(act)
         else:
-            shown.append(act)
+            shown.append(Stand(act.seconds))
             copied.append(act)
     x = 1.05 if side == "left" else -1.05
     examiner = Script(acts=tuple(shown), seed=seed, position_m=(x, 0.15))
