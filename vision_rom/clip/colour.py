@@ -174,15 +174,20 @@ def rgb8_from_hdr(
 ) -> NDArray[np.uint8]:
     """Convert one HLG or PQ picture to 8-bit RGB by the rule in this module's head.
 
-    Args:
-        luma: (height, width), 10-bit codes.
-        cb: (height, width), 10-bit codes.
-        cr: (height, width), 10-bit codes.
-        rule: with transfer HLG or PQ.
+    Parameters
+    ----------
+    luma
+        (height, width), 10-bit codes.
+    cb
+        (height, width), 10-bit codes.
+    cr
+        (height, width), 10-bit codes.
+    rule
+        with transfer HLG or PQ.
 
-    Returns:
-        (height, width, 3).
-
+    Returns
+    -------
+    (height, width, 3).
     """
     affine, light, primaries, shown = _tables(rule)
     height, width = luma.shape

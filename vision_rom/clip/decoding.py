@@ -41,9 +41,10 @@ _FAILED_READS = 100
 def open_container(path: Path) -> tuple[InputContainer, VideoStream]:
     """Open a recording and choose its picture stream; the caller closes the container.
 
-    Raises:
-        ClipMissing, ClipEmpty, NotAVideo, NoPicture, ClipDamaged, ClipError: one sentence each.
-
+    Raises
+    ------
+    ClipMissing, ClipEmpty, NotAVideo, NoPicture, ClipDamaged, ClipError
+        one sentence each.
     """
     check_readable(path)
     name = shown_name(path)

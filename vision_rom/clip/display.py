@@ -42,9 +42,10 @@ def orientation_of(matrix: Sequence[float] | None) -> Orientation:
     stored picture is shown at (a p + c q + x, b p + d q + y), y down. Only the ratios of a, b, c and d matter here. A
     negative determinant means that left and right are exchanged. No matrix, or one without area, means upright.
 
-    Raises:
-        ValueError: where there are not nine numbers.
-
+    Raises
+    ------
+    ValueError
+        where there are not nine numbers.
     """
     if matrix is None:
         return Orientation()

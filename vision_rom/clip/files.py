@@ -33,12 +33,16 @@ def shown_name(path: Path) -> str:
 def check_readable(path: Path) -> None:
     """Make sure that a recording can be there at all, before anything decodes it.
 
-    Raises:
-        ClipMissing: no regular file at that path, or it may not be read.
-        ClipEmpty: 0 bytes.
-        NotAVideo: a picture file.
-        ClipDamaged: a recording whose index was never written.
-
+    Raises
+    ------
+    ClipMissing
+        no regular file at that path, or it may not be read.
+    ClipEmpty
+        0 bytes.
+    NotAVideo
+        a picture file.
+    ClipDamaged
+        a recording whose index was never written.
     """
     name = shown_name(path)
     try:
@@ -107,9 +111,10 @@ def _sha256(path: Path, _size: int, _changed_ns: int) -> str:
 def sha256_of(path: str | os.PathLike[str]) -> str:
     """SHA-256 of a file in hexadecimal; read once as long as its size and time of change stay the same.
 
-    Raises:
-        ClipMissing: the file is not there or may not be read.
-
+    Raises
+    ------
+    ClipMissing
+        the file is not there or may not be read.
     """
     place = Path(path)
     try:

@@ -98,9 +98,10 @@ class ClipReader:
     def clip(self) -> Clip:
         """What is known of the recording, after it was read to its end.
 
-        Raises:
-            RuntimeError: before the last picture was asked for.
-
+        Raises
+        ------
+        RuntimeError
+            before the last picture was asked for.
         """
         if self._state != "exhausted":
             raise RuntimeError("a clip is complete only after its reader was read to the end")
@@ -268,19 +269,28 @@ def open_clip(
 ) -> ClipReader:
     """Open a recording for reading picture by picture.
 
-    Args:
-        path: a file that FFmpeg can read: MP4, MOV, WebM, MKV, AVI, MPEG-TS.
-        mirrored: left and right are exchanged in the picture as a player shows it (selfie recordings); every picture
-            is flipped back.
-        time_factor: real seconds per recorded second; 0.125 for 240 pictures per second played at 30.
-        wanted_rate_hz: pictures per real second to thin to, by time and before colours are converted; None keeps all.
-        longest_side_px: larger pictures are reduced to this.
-        on_progress: called now and then with the fraction done (0 to 1), None where it cannot be known.
+    Parameters
+    ----------
+    path
+        a file that FFmpeg can read: MP4, MOV, WebM, MKV, AVI, MPEG-TS.
+    mirrored
+        left and right are exchanged in the picture as a player shows it (selfie recordings); every picture
+        is flipped back.
+    time_factor
+        real seconds per recorded second; 0.125 for 240 pictures per second played at 30.
+    wanted_rate_hz
+        pictures per real second to thin to, by time and before colours are converted; None keeps all.
+    longest_side_px
+        larger pictures are reduced to this.
+    on_progress
+        called now and then with the fraction done (0 to 1), None where it cannot be known.
 
-    Raises:
-        UsageError: a number that makes no sense.
-        ClipError: one of its kinds, with one sentence: the recording cannot be read.
-
+    Raises
+    ------
+    UsageError
+        a number that makes no sense.
+    ClipError
+        one of its kinds, with one sentence: the recording cannot be read.
     """
     if not (np.isfinite(time_factor) and time_factor > 0):
         raise UsageError(f"The time factor is {time_factor}; it must be a number above 0.")
@@ -309,19 +319,28 @@ def frame_at(
 ) -> Frame:
     """Return one picture again, upright, as :func:`open_clip` with the same options gives it.
 
-    Args:
-        path: the recording.
-        index: :attr:`Frame.index` of the picture.
-        time_s: without ``index``, the picture nearest to this time is returned. With it, it must be that picture's own
-            time, which allows to seek instead of decoding from the start.
-        mirrored: as in :func:`open_clip`.
-        time_factor: as in :func:`open_clip`.
-        longest_side_px: as in :func:`open_clip`.
+    Parameters
+    ----------
+    path
+        the recording.
+    index
+        :attr:`Frame.index` of the picture.
+    time_s
+        without ``index``, the picture nearest to this time is returned. With it, it must be that picture's own
+        time, which allows to seek instead of decoding from the start.
+    mirrored
+        as in :func:`open_clip`.
+    time_factor
+        as in :func:`open_clip`.
+    longest_side_px
+        as in :func:`open_clip`.
 
-    Raises:
-        UsageError: there is no such picture, or neither index nor time was given.
-        ClipError: as in :func:`open_clip`.
-
+    Raises
+    ------
+    UsageError
+        there is no such picture, or neither index nor time was given.
+    ClipError
+        as in :func:`open_clip`.
     """
     if index is None and time_s is None:
         raise UsageError("Say which picture is wanted: its index or its time.")
