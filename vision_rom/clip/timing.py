@@ -31,6 +31,9 @@ SMOOTHING_STEPS = 7
 ``SAME_RATE_FACTOR`` of where the run began; rates that differ by ``CHANGED_RATE_FACTOR`` are told to the user. The usual
 slow-motion factors are 2, 4 and 8. No source: chosen so that a factor of 2 is found and a lost picture is not."""
 
+_STEP_WEIGHT = 0.2
+"""Share of the newest step in the running mean that thinning expects the next step by."""
+
 
 @dataclass(slots=True)
 class IncreasingTimes:
@@ -60,25 +63,30 @@ class IncreasingTimes:
 class Thinning:
     """Chooses pictures by their time so that about ``wanted_rate_hz`` of them are left.
 
-    A picture is kept when waiting for the next one (expected as far away as the previous one is) would come no nearer
+    A picture is kept when waiting for the next one (expected one usual step later) would come no nearer
     to the wanted step. A recording near or below the wanted rate is therefore never thinned, and one at a whole
     multiple of it is thinned evenly.
     """
 
     wanted_rate_hz: float | None
-    last_kept_s: float = -math.inf
-    previous_s: float = -math.inf
+    _last_kept_s: float = -math.inf
+    _previous_s: float = -math.inf
+    _usual_step_s: float = math.inf
+    """Running mean, so that jitter alone costs no picture; a pause counts as two steps at most."""
 
     def keep(self, time_s: float) -> bool:
         """Say whether the picture at this time, later than all before it, is kept."""
-        step_s = time_s - self.previous_s
-        self.previous_s = time_s
+        step_s = time_s - self._previous_s
+        self._previous_s = time_s
         if self.wanted_rate_hz is not None and math.isfinite(step_s):
-            short_by_s = 1.0 / self.wanted_rate_hz - (time_s - self.last_kept_s)
+            if math.isinf(self._usual_step_s):
+                self._usual_step_s = step_s
+            self._usual_step_s += _STEP_WEIGHT * (min(step_s, 2.0 * self._usual_step_s) - self._usual_step_s)
+            short_by_s = 1.0 / self.wanted_rate_hz - (time_s - self._last_kept_s)
             # half a step nearer is a draw, which keeps; the margin is for rounding in the last digit of the times
-            if short_by_s > 0.5 * step_s * (1.0 + 1e-6):
+            if short_by_s > 0.5 * self._usual_step_s * (1.0 + 1e-6):
                 return False
-        self.last_kept_s = time_s
+        self._last_kept_s = time_s
         return True
 
 
