@@ -37,8 +37,7 @@ def grey(percent: float, rule: ColourRule) -> int:
 
 
 def test_transfer_functions_give_the_levels_of_the_standard():
-    """Report ITU-R BT.2408, table 1: reference white (203 cd/m2) at 58 % PQ and 75 % HLG; 18 % grey at 38 % of both,
-    which is 26 cd/m2."""
+    """Report ITU-R BT.2408, table 1: white (203 cd/m2) at 58 % PQ and 75 % HLG; 18 % grey (26 cd/m2) at 38 %."""
     assert pq_display_light_cd_m2(np.array(0.58)) == pytest.approx(203, rel=0.02)
     assert pq_display_light_cd_m2(np.array(0.38)) == pytest.approx(26, rel=0.05)
     assert pq_display_light_cd_m2(np.array(1.0)) == pytest.approx(10000)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -32,7 +33,7 @@ def even(*parts: tuple[int, float]) -> np.ndarray:
 def test_what_passes_is_strictly_increasing_and_nothing_is_lost_from_sight(given_s):
     gate = IncreasingTimes()
     passed = [time_s for time_s in given_s if gate.accept(time_s)]
-    assert all(earlier < later for earlier, later in zip(passed[:-1], passed[1:], strict=True))
+    assert all(earlier < later for earlier, later in pairwise(passed))
     assert len(passed) + gate.equal + gate.backwards == len(given_s)
     assert passed == sorted(set(np.maximum.accumulate(given_s).tolist())) if given_s else passed == []
 

@@ -26,7 +26,7 @@ from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
 from vision_rom.clip.files import check_readable, shown_name
-from vision_rom.errors import ClipError, ClipMissing, NoPicture, NotAVideo
+from vision_rom.errors import ClipEmpty, ClipError, ClipMissing, NoPicture, NotAVideo
 
 # The sound formats are here so that they get their own sentence ("holds no picture").
 _FORMATS = "mov,mp4,matroska,webm,avi,mpegts,mpeg,asf,flv,ogg,mxf,mp3,wav,flac,aac,amr,caf"
@@ -67,11 +67,18 @@ def open_container(path: Path) -> tuple[InputContainer, VideoStream]:
 
 
 def _picture_stream(container: InputContainer, name: str) -> VideoStream:
+    if not container.streams:
+        raise ClipEmpty(f"{name} holds neither pictures nor sound: nothing was recorded; record it again.")
     streams = [stream for stream in container.streams.video if not is_cover(stream)]
     if not streams:
         raise NoPicture(f"{name} holds no moving picture, only sound or other data; name the video file.")
     best = container.streams.best("video")
     stream = next((candidate for candidate in streams if candidate is best), streams[0])
+    if stream.codec_context is None:
+        raise ClipError(
+            f"{name} does not say in a way known here how its pictures are stored: it is damaged or of an unusual "
+            "format; copy it again from the phone, or export it as MP4 (H.264)."
+        )
     area_px = stream.width * stream.height
     if area_px > LARGEST_PICTURE_PX:
         raise ClipError(

@@ -178,7 +178,8 @@ class ClipReader:
         if first is not None:
             return first
         name = shown_name(self.path)
-        if self._decoder.damage or self._decoder.pictures or self._decoder.position_bytes:
+        decoder = self._decoder
+        if decoder.damage or decoder.pictures or decoder.position_bytes or self._stream_facts.frames:
             raise ClipDamaged(
                 f"{name} is so damaged that no picture in it can be decoded; copy it again from the phone."
             )
