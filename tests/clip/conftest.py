@@ -42,7 +42,7 @@ def draw(number: int, width: int = WIDTH_PX, height: int = HEIGHT_PX) -> np.ndar
 def read_number(picture: np.ndarray) -> int:
     """The number that :func:`draw` put into an upright, unmirrored picture."""
     height, width = picture.shape[:2]
-    bit_px = width / BITS
+    bit_px = width // BITS
     return sum((int(picture[height // 2, int((bit + 0.5) * bit_px)].mean()) > 128) << bit for bit in range(BITS))
 
 

@@ -93,6 +93,13 @@ def test_whole_milliseconds_do_not_change_the_rate():
     assert not is_variable(given_s)
 
 
+@given(st.lists(st.floats(1e-3, 1e3), min_size=1, max_size=50))
+def test_the_typical_step_is_one_that_occurs(steps_s):
+    given_s = np.concatenate([[0.0], np.cumsum(steps_s)])
+    typical_s = typical_step_s(given_s)
+    assert np.diff(given_s).min() * (1 - 1e-9) <= typical_s <= np.median(np.diff(given_s)) * 1.2 * (1 + 1e-9)
+
+
 def test_too_few_pictures_have_no_rate():
     assert math.isnan(typical_step_s(np.array([])))
     assert math.isnan(typical_step_s(np.array([0.0])))

@@ -107,7 +107,8 @@ def typical_step_s(times_s: Floats) -> float:
     if len(times_s) < 2:
         return math.nan
     steps_s = np.diff(times_s)
-    median_s = np.median(steps_s)
+    # the lower one of two middle steps: a step that exists, so that the mean below is never empty
+    median_s = np.quantile(steps_s, 0.5, method="lower")
     return float(np.mean(steps_s[np.abs(steps_s - median_s) <= UNEVEN_STEP * median_s]))
 
 
