@@ -14,21 +14,18 @@ from typing import Literal
 import numpy as np
 
 from vision_rom.angles import (
-    ErrorTerms,
+    PlaneDisagreement,
     ViewEstimate,
     angle_curve,
-    error_terms,
     find_view,
     forearm_of_track,
-    jitter_sd_deg,
     plane_of_motion,
-    reading_interval,
-    repetition_interval,
+    with_intervals,
 )
 from vision_rom.angles.off_plane import Plane
 from vision_rom.clip import open_clip, sha256_of
 from vision_rom.errors import UsageError
-from vision_rom.handover import SIDES, AngleCurve, Clip, Floats, PoseTrack, Reading, Repetition, Side, SmoothCurve
+from vision_rom.handover import SIDES, AngleCurve, Clip, PoseTrack, Reading, Side, SmoothCurve
 from vision_rom.motion import RepetitionResult, Smoothing, choose_movement, repetitions, smooth
 from vision_rom.motion.recognition import RECOGNISED
 from vision_rom.movements import Movement
@@ -164,7 +161,7 @@ def measure_landmarks(
     """Measure a patient whose landmarks are known already: view, angles, smoothing, repetitions, readings."""
     _check_asked(movement, side)
     smoothing = smoothing or Smoothing()
-    view = find_view(track.landmarks_px, track.visibility, track.world_m)
+    view = find_view(track.landmarks_px, track.visibility, track.world_m, network=track.model.name)
     names = (movement,) if movement else RECOGNISED
     curves = {
         (name, one): smooth(_raw_curve(track, movement_named(name), one, view), settings=smoothing)
@@ -189,15 +186,23 @@ def read_curve(curve: SmoothCurve, movement: Movement, track: PoseTrack, view: V
     """Turn one smoothed curve into the reading of its movement and side, or into the reason why there is none."""
     side = curve.source.side
     found = repetitions(curve)
-    off_plane_deg, off_plane_sd_deg = _off_plane(movement, track, side, view)
+    plane = _plane_of(movement, track, side, view)
+    # a rotation is seen squarely when the trunk faces the camera
+    off_plane_deg = abs(view.facing_deg) if plane is None else plane.off_plane_deg
     if not found.kept:
         reason = _why_none(curve, found)
         return replace(_refused(movement.name, movement.joint, side, reason, view), camera_off_plane_deg=off_plane_deg)
-    terms = [_terms(curve, one, movement, track, view, off_plane_deg, off_plane_sd_deg) for one in found.kept]
-    kept = tuple(
-        replace(one, interval95_deg=repetition_interval(one.held_deg, term))
-        for one, term in zip(found.kept, terms, strict=True)
+    rotation = movement.kind == "axial_rotation"
+    intervals = with_intervals(
+        found.kept,
+        curve,
+        kind="axial_rotation" if rotation else "elevation",
+        view=view,
+        plane=plane,
+        forearm=forearm_of_track(track, side=side) if rotation else None,
+        direction=movement.direction,
     )
+    kept = intervals.repetitions
     held = [one.held_deg for one in kept]
     dropped = [f"{one.start_s:.1f} to {one.end_s:.1f} s left out: {one.reason}" for one in found.dropped]
     return Reading(
@@ -211,7 +216,7 @@ def read_curve(curve: SmoothCurve, movement: Movement, track: PoseTrack, view: V
         repetitions=kept,
         held_deg=float(np.mean(held)),
         peak_deg=max(one.peak_deg for one in kept),
-        interval95_deg=reading_interval(held, terms),
+        interval95_deg=intervals.reading95_deg,
         vertical_held_deg=_mean([one.vertical_held_deg for one in kept]),
         remarks=(*view.remarks, *curve.source.remarks, *found.remarks, *dropped),
     )
@@ -234,43 +239,11 @@ def _vertical_plane(movement: Movement) -> Plane:
     return "frontal" if movement.plane == "transverse" else movement.plane
 
 
-def _terms(
-    curve: SmoothCurve,
-    one: Repetition,
-    movement: Movement,
-    track: PoseTrack,
-    view: ViewEstimate,
-    off_plane_deg: float,
-    off_plane_sd_deg: float,
-) -> ErrorTerms:
-    source = curve.source
-    inside = (source.time_s >= one.hold_start_s) & (source.time_s <= one.hold_end_s) & np.isfinite(source.angle_deg)
-    smoothed = np.interp(source.time_s, curve.time_s, curve.angle_deg)
-    rotation = movement.kind == "axial_rotation"
-    return error_terms(
-        held_deg=one.held_deg,
-        kind="axial_rotation" if rotation else "elevation",
-        view=view.view,
-        jitter_deg=jitter_sd_deg(source.angle_deg[inside], smoothed[inside]),
-        samples=max(1, int(inside.sum())),
-        off_plane_deg=off_plane_deg,
-        off_plane_sd_deg=off_plane_sd_deg,
-        frame_rate_hz=_rate_hz(source.time_s),
-        forearm_share_sd=_forearm_share_sd(track, source.side) if rotation else 0.0,
-    )
-
-
-def _forearm_share_sd(track: PoseTrack, side: Side) -> float:
-    forearm = forearm_of_track(track, side=side)
-    return forearm.sd_per_trunk / forearm.per_trunk
-
-
-def _off_plane(movement: Movement, track: PoseTrack, side: Side, view: ViewEstimate) -> tuple[float, float]:
-    """Camera off the plane of motion and its standard deviation; for rotation, the trunk's turn from the camera."""
+def _plane_of(movement: Movement, track: PoseTrack, side: Side, view: ViewEstimate) -> PlaneDisagreement | None:
+    """By how much the camera was off the plane of motion; None for a rotation, whose plane is level."""
     if movement.kind == "axial_rotation":
-        return abs(view.facing_deg), view.sd_deg
-    found = plane_of_motion(track, plane=_vertical_plane(movement), side=side, view=view)
-    return found.off_plane_deg, found.sd_deg
+        return None
+    return plane_of_motion(track, plane=_vertical_plane(movement), side=side, view=view)
 
 
 def _why_nobody(track: PoseTrack) -> str:
@@ -313,10 +286,6 @@ def _check_asked(movement: str | None, side: SideAsked) -> None:
 
 def _parameters(smoothing: Smoothing) -> dict[str, object]:
     return {"method": "trunk line to upper arm in the picture", "smoothing": asdict(smoothing)}
-
-
-def _rate_hz(time_s: Floats) -> float:
-    return 1.0 / float(np.median(np.diff(time_s))) if time_s.size > 1 else 30.0
 
 
 def _mean(values: list[float]) -> float:

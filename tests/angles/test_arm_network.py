@@ -42,13 +42,14 @@ def test_backwards_is_negative() -> None:
 
 
 @pytest.mark.parametrize("rotation", [-70, -20, 0, 35, 80])
-@pytest.mark.parametrize("abduction", [0.0, 6.0])
-def test_rotation_at_the_side_is_the_forearms_azimuth(rotation: float, abduction: float) -> None:
+@pytest.mark.parametrize("abduction", [0.0, 6.0, 85.0, 100.0])
+def test_rotation_is_the_forearms_azimuth(rotation: float, abduction: float) -> None:
     # forearm straight ahead of a hanging arm, turned outwards about the upper arm
     lift = Rotation.from_rotvec(np.cross(DOWN, [1.0, 0, 0]) * np.radians(abduction))
     outward = Rotation.from_rotvec(np.array([0, 0, 1.0]) * np.radians(rotation))
     upper = lift.apply(DOWN)[None]
     forearm = lift.apply(outward.apply([0, -1.0, 0]))[None]
+    # at 90 degrees of abduction outward means upwards
     assert axial_rotation_deg(upper, forearm)[0] == pytest.approx(rotation, abs=1e-6)
 
 

@@ -88,7 +88,6 @@ def axial_rotation_deg(upper_arm: Floats, forearm: Floats) -> Floats:
     ahead = np.array([0.0, -1.0, 0.0])
     forward = _unit(ahead - (upper_arm @ ahead)[:, None] * upper_arm)
     lateral = np.cross(forward, upper_arm)
-    lateral *= np.where(np.einsum("ni,i->n", lateral, np.array([1.0, 0.0, 0.0])) < 0, -1.0, 1.0)[:, None]
     return np.asarray(
         np.degrees(np.arctan2(np.einsum("ni,ni->n", forearm, lateral), np.einsum("ni,ni->n", forearm, forward)))
     )

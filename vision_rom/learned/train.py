@@ -52,7 +52,7 @@ def training_table(folder: Path) -> dict[str, Any]:
                 )
                 targets.append(np.concatenate([shard["upper_arm"][rows, index], shard["forearm"][rows, index]], axis=1))
                 people.append(shard["person"][rows])
-                kinds.append(np.char.add(shard["kind"][rows], f" {side}"))
+                kinds.append(np.array([f"{kind} {side}" for kind in shard["kind"][rows]]))
     return {
         "features": np.concatenate(features).astype(np.float32),
         "targets": np.concatenate(targets).astype(np.float32),

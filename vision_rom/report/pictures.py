@@ -18,7 +18,7 @@ Picture = NDArray[np.uint8]
 _TRUNK_INK = (255, 255, 255)
 _ARM_INK = (255, 176, 0)
 _SHADOW = (20, 20, 20)
-_LONGEST_SIDE_PX = 1280
+_LONGEST_SIDE_PX = 900
 
 
 def best_repetition(reading: Reading) -> Repetition | None:
@@ -46,11 +46,34 @@ def peak_jpeg(measurement: Measurement, reading: Reading) -> bytes | None:
     )
     landmarks_px = track.landmarks_px[row]
     masked = hide_identity(frame.rgb, landmarks_px, track.visibility[row])
-    picture = annotated(masked, landmarks_px, side=reading.side, movement=reading.movement, angle_deg=best.held_deg)
-    done, encoded = cv2.imencode(
-        ".jpg", cv2.cvtColor(_bounded(picture), cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 88]
-    )
+    framed, landmarks_px = framed_on_patient(masked, landmarks_px)
+    picture = annotated(framed, landmarks_px, side=reading.side, movement=reading.movement, angle_deg=best.held_deg)
+    done, encoded = cv2.imencode(".jpg", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 88])
     return encoded.tobytes() if done else None
+
+
+def framed_on_patient(rgb: Picture, landmarks_px: Floats) -> tuple[Picture, Floats]:
+    """Cut the picture around the body and bring it to a size at which lines and numbers can be read.
+
+    Returns the picture and the landmarks (33, 3) in its pixels; x and y only are moved.
+    """
+    height, width = rgb.shape[:2]
+    points = landmarks_px[np.isfinite(landmarks_px[:, :2]).all(axis=1), :2]
+    if not len(points):
+        return rgb.copy(), landmarks_px
+    low, high = points.min(axis=0), points.max(axis=0)
+    margin = 0.18 * float((high - low).max())
+    left, top = np.floor(np.clip(low - margin, 0, None)).astype(int)
+    right, bottom = np.ceil(np.minimum(high + margin, [width, height])).astype(int)
+    if right - left < 2 or bottom - top < 2:
+        return rgb.copy(), landmarks_px
+    cut = rgb[top:bottom, left:right]
+    factor = _LONGEST_SIDE_PX / max(cut.shape[:2])
+    size = (max(1, round(cut.shape[1] * factor)), max(1, round(cut.shape[0] * factor)))
+    method = cv2.INTER_AREA if factor < 1 else cv2.INTER_CUBIC
+    moved = landmarks_px.copy()
+    moved[:, :2] = (moved[:, :2] - [left, top]) * factor
+    return np.asarray(cv2.resize(cut, size, interpolation=method), np.uint8), moved
 
 
 def annotated(rgb: Picture, landmarks_px: Floats, *, side: Side, movement: str, angle_deg: float) -> Picture:
@@ -76,7 +99,8 @@ def annotated(rgb: Picture, landmarks_px: Floats, *, side: Side, movement: str, 
         _line(picture, shoulder, elbow, _ARM_INK, width)
         _arc(picture, shoulder, hips - neck, elbow - shoulder, width)
         corner = shoulder
-    _label(picture, f"{angle_deg:.0f}", corner)
+    outward = 1.0 if corner[0] >= neck[0] else -1.0
+    _label(picture, f"{angle_deg:.0f}", corner, outward)
     return picture
 
 
@@ -100,25 +124,18 @@ def _arc(picture: Picture, corner: Floats, fixed: Floats, moving: Floats, width:
     cv2.ellipse(picture, centre, (radius, radius), 0, first, first + turn, _ARM_INK, width, cv2.LINE_AA)
 
 
-def _label(picture: Picture, text: str, corner: Floats) -> None:
+def _label(picture: Picture, text: str, corner: Floats, outward: float) -> None:
+    """Write the angle beside the joint, on the side away from the trunk."""
     height, width = picture.shape[:2]
     size = max(0.7, max(height, width) / 800)
     (text_width, text_height), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, size, 2)
     if not np.isfinite(corner).all():
         corner = np.array([width / 2, height / 2])
-    x = int(np.clip(corner[0] + 0.03 * width, 4, width - text_width - 30))
-    y = int(np.clip(corner[1] - 0.04 * height, text_height + 8, height - 8))
+    beside = corner[0] + outward * 0.16 * width - (text_width if outward < 0 else 0)
+    x = int(np.clip(beside, 12, max(12, width - text_width - 40)))
+    y = int(np.clip(corner[1] + 0.08 * height, text_height + 8, height - 8))
     pad = round(8 * size)
     cv2.rectangle(picture, (x - pad, y - text_height - pad), (x + text_width + round(3.4 * pad), y + pad), _SHADOW, -1)
     cv2.putText(picture, text, (x, y), cv2.FONT_HERSHEY_SIMPLEX, size, _ARM_INK, max(2, round(2 * size)), cv2.LINE_AA)
     # the built-in font has no degree sign
     cv2.circle(picture, (x + text_width + pad, y - text_height + pad // 2), max(3, pad // 2), _ARM_INK, 2, cv2.LINE_AA)
-
-
-def _bounded(picture: Picture) -> Picture:
-    longest = max(picture.shape[:2])
-    if longest <= _LONGEST_SIDE_PX:
-        return picture
-    factor = _LONGEST_SIDE_PX / longest
-    size = (max(1, round(picture.shape[1] * factor)), max(1, round(picture.shape[0] * factor)))
-    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.uint8)

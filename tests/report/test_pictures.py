@@ -1,0 +1,51 @@
+"""The picture of the best held angle: cut around the body, landmarks still on it, lines drawn."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from vision_rom.handover import Landmark
+from vision_rom.measure import Measurement
+from vision_rom.report.pictures import annotated, best_repetition, framed_on_patient
+
+
+def test_landmarks_stay_on_the_same_spot(make_measurement: Callable[..., Measurement]) -> None:
+    landmarks = make_measurement().track.landmarks_px[0]
+    picture = np.zeros((320, 240, 3), np.uint8)
+    x, y = landmarks[Landmark.RIGHT_HIP, :2].astype(int)
+    picture[y - 3 : y + 4, x - 3 : x + 4] = 255
+    framed, moved = framed_on_patient(picture, landmarks)
+    assert max(framed.shape[:2]) == 900
+    at = moved[Landmark.RIGHT_HIP, :2].round().astype(int)
+    assert framed[at[1], at[0]].min() > 200
+
+
+def test_nobody_leaves_the_picture_as_it_is() -> None:
+    picture = np.zeros((20, 30, 3), np.uint8)
+    framed, _ = framed_on_patient(picture, np.full((33, 3), np.nan))
+    assert framed.shape == picture.shape
+
+
+def test_lines_run_along_trunk_and_arm(make_measurement: Callable[..., Measurement]) -> None:
+    landmarks = make_measurement().track.landmarks_px[0]
+    # lines and label have their own size in pixels: a picture as large as those that are written
+    blank, landmarks = framed_on_patient(np.zeros((320, 240, 3), np.uint8), landmarks)
+    drawn = annotated(blank, landmarks, side="right", movement="abduction", angle_deg=90.0)
+    arm = (landmarks[Landmark.RIGHT_SHOULDER, :2] + landmarks[Landmark.RIGHT_ELBOW, :2]) / 2
+    assert drawn[int(arm[1]), int(arm[0])].max() > 150
+    assert blank.max() == 0
+    shape = drawn.any(axis=2)
+    other = annotated(blank, landmarks, side="left", movement="abduction", angle_deg=90.0).any(axis=2)
+    assert (shape != other).any()
+
+
+def test_best_repetition_is_the_one_held_highest(make_measurement: Callable[..., Measurement]) -> None:
+    reading = make_measurement().readings[0]
+    low = replace(reading.repetitions[0], held_deg=80.0)
+    unknown = replace(reading.repetitions[0], held_deg=float("nan"))
+    found = best_repetition(replace(reading, repetitions=(low, reading.repetitions[0], unknown)))
+    assert found is reading.repetitions[0]
+    assert best_repetition(replace(reading, repetitions=(unknown,))) is None
