@@ -9,12 +9,14 @@ import shutil
 from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 
 import av
 import numpy as np
 import pytest
 
 from vision_rom.clip import frame_at, open_clip, sha256_of
+from vision_rom.clip.decoding import Decoder
 from vision_rom.errors import UsageError
 from vision_rom.handover import Clip, Frame
 
@@ -264,6 +266,50 @@ def test_pixels_that_are_not_square_are_stretched(record, drawn):
     assert frames[0].rgb.shape == (48, 85, 3)  # 64 x 4/3
     assert drawn.corner_names(frames[0].rgb) == UPRIGHT
     assert (clip.width_px, clip.height_px) == (85, 48)
+
+
+def painted_as_jpeg(width: int, height: int, level: int) -> bytes:
+    encoder = av.CodecContext.create("mjpeg", "w")
+    assert isinstance(encoder, av.VideoCodecContext)
+    encoder.width, encoder.height, encoder.pix_fmt, encoder.time_base = width, height, "yuvj420p", Fraction(1, 30)
+    frame = av.VideoFrame.from_ndarray(np.full((height, width, 3), level, np.uint8)).reformat(format="yuvj420p")
+    return b"".join(bytes(packet) for packet in [*encoder.encode(frame), *encoder.encode(None)])
+
+
+def test_a_picture_that_changes_in_mid_recording(tmp_path):
+    """Browsers lower the resolution when the line is slow, and turn the picture when the phone is turned."""
+    sizes_px = [(64, 48)] * 3 + [(32, 24)] * 3 + [(48, 64)] * 2 + [(64, 48)] * 2
+    path = tmp_path / "changing.mkv"
+    with av.open(path, "w") as container:
+        stream = container.add_stream("mjpeg", rate=30)
+        stream.width, stream.height, stream.pix_fmt = 64, 48, "yuvj420p"
+        for number, size_px in enumerate(sizes_px):
+            packet = av.Packet(painted_as_jpeg(*size_px, level=20 * number))
+            packet.stream, packet.pts, packet.dts, packet.time_base = stream, number, number, Fraction(1, 30)
+            packet.is_keyframe = True
+            container.mux(packet)
+    frames, clip = read(path)
+    assert [frame.index for frame in frames] == [0, 1, 2, 3, 4, 5, 8, 9]
+    assert {frame.rgb.shape for frame in frames} == {(48, 64, 3)}
+    assert [round(float(frame.rgb.mean()) / 20) for frame in frames] == [0, 1, 2, 3, 4, 5, 8, 9]
+    assert any("2 pictures of another shape" in remark for remark in clip.remarks)
+
+
+def test_what_lies_before_time_0_of_an_mp4_is_not_presented():
+    """ISO/IEC 14496-12: the presentation starts at 0; stand-ins, because no muxer here leaves such pictures visible."""
+    frames = [
+        SimpleNamespace(pts=pts, dts=pts, duration=1, is_corrupt=False, key_frame=True) for pts in (-2, -1, 0, 1, 2)
+    ]
+    packet = SimpleNamespace(pts=0, pos=0, is_corrupt=False)
+
+    def pictures(format_name: str) -> list[tuple[int, float]]:
+        container = SimpleNamespace(format=SimpleNamespace(name=format_name), demux=lambda _: [packet])
+        context = SimpleNamespace(thread_count=1)
+        stream = SimpleNamespace(time_base=Fraction(1, 10), codec_context=context, decode=lambda _: frames)
+        return [(picture.index, picture.container_s) for picture in Decoder(container, stream)]
+
+    assert pictures("mov,mp4,m4a,3gp,3g2,mj2") == [(0, 0.0), (1, 0.1), (2, 0.2)]
+    assert pictures("mpegts") == [(0, -0.2), (1, -0.1), (2, 0.0), (3, 0.1), (4, 0.2)]
 
 
 @pytest.mark.parametrize("folder", ["Übung Schulter", "плечо", "肩の検査", "a b's (1)", "http:"])

@@ -15,6 +15,7 @@ from vision_rom.clip.timing import (
     Thinning,
     gaps_s,
     is_variable,
+    last_picture_s,
     missing_end_s,
     rate_changes,
     stretches,
@@ -98,6 +99,21 @@ def test_the_typical_step_is_one_that_occurs(steps_s):
     given_s = np.concatenate([[0.0], np.cumsum(steps_s)])
     typical_s = typical_step_s(given_s)
     assert np.diff(given_s).min() * (1 - 1e-9) <= typical_s <= np.median(np.diff(given_s)) * 1.2 * (1 + 1e-9)
+
+
+@pytest.mark.parametrize(
+    ("recorded_s", "step_s", "expected_s"),
+    [
+        (0.04, 0.04, 0.04),
+        (1.0, 0.04, 1.0),
+        (0.0, 0.04, 0.04),
+        (1e-5, 0.04, 0.04),
+        (0.04, math.nan, 0.04),
+        (0, math.nan, 0),
+    ],
+)
+def test_how_long_the_last_picture_lasts(recorded_s, step_s, expected_s):
+    assert last_picture_s(recorded_s, step_s) == expected_s
 
 
 def test_too_few_pictures_have_no_rate():

@@ -108,8 +108,7 @@ class ClipReader:
         factor = self._time_factor
         times_s = np.array(self._recorded_s, dtype=np.float64) * factor
         step_s = timing.typical_step_s(times_s)
-        last_s = self._last_duration_s * factor or (step_s if len(times_s) > 1 else 0.0)
-        duration_s = float(times_s[-1]) + last_s if len(times_s) else 0.0
+        duration_s = float(times_s[-1]) + timing.last_picture_s(self._last_duration_s * factor, step_s)
         declared_s = None if self._stream_facts.duration_s is None else self._stream_facts.duration_s * factor
         gaps_s = timing.gaps_s(times_s)
         rate_changes = timing.rate_changes(times_s)
@@ -239,7 +238,8 @@ class ClipReader:
             before = (picture, here_s)
         if time_s is None or before is None:
             return None
-        last_s = self._last_duration_s * self._time_factor or timing.typical_step_s(np.array(self._recorded_s))
+        step_s = timing.typical_step_s(np.array(self._recorded_s)) * self._time_factor
+        last_s = timing.last_picture_s(self._last_duration_s * self._time_factor, step_s)
         return self._frame(*before) if time_s <= before[1] + last_s else None
 
     def _picture_by_seeking(self, *, index: int, time_s: float) -> Frame | None:

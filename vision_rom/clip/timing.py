@@ -112,6 +112,16 @@ def typical_step_s(times_s: Floats) -> float:
     return float(np.mean(steps_s[np.abs(steps_s - median_s) <= UNEVEN_STEP * median_s]))
 
 
+def last_picture_s(recorded_s: float, step_s: float) -> float:
+    """How long the last picture lasts: as recorded, else (nothing, or a mere tick, is recorded) a typical step.
+
+    A single picture without a recorded duration lasts 0 s.
+    """
+    if math.isnan(step_s):
+        return recorded_s
+    return recorded_s if recorded_s >= 0.5 * step_s else step_s
+
+
 def is_variable(times_s: Floats) -> bool:
     """Say whether the steps between (n,) increasing times are uneven."""
     if len(times_s) < 3:
