@@ -1,0 +1,65 @@
+"""The command ``vision-rom prove``: how wrong the readings are on rendered people with exactly known angles."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+DEFAULT_OUT = Path("proof_results")
+
+
+def prove_command(
+    quick: Annotated[
+        bool, typer.Option("--quick", help="A dozen short clips of other people, in a few minutes.")
+    ] = False,
+    cache: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FOLDER",
+            help="Where rendered clips and found landmarks are kept  [default: ~/.cache/vision-rom/proof]",
+        ),
+    ] = None,
+    out: Annotated[Path, typer.Option(metavar="FOLDER", help="Where tables and plots are written.")] = DEFAULT_OUT,
+    model: Annotated[Literal["full", "heavy"], typer.Option(help="Pose network.")] = "full",
+    first: Annotated[
+        int | None,
+        typer.Option(min=1, help="Only so many clips from the start of the set, which is ordered to keep its mix."),
+    ] = None,
+) -> int:
+    """Measure rendered people that nothing was fitted on, and write how wrong the readings are."""
+    from vision_rom.proof.cases import full_set, quick_set
+    from vision_rom.proof.clips import default_cache
+    from vision_rom.proof.result import facts_of_run, write_results
+    from vision_rom.proof.run import run_proof
+    from vision_rom.proof.write_up import slopes_markdown, targets_markdown
+
+    cases = (quick_set() if quick else full_set())[:first]
+    with _progress(len(cases)) as progress:
+        rows = list(run_proof(cases, cache=cache or default_cache(), models=(model,), progress=progress))
+    options = ["--quick"] * quick + ["--model heavy"] * (model == "heavy") + ([f"--first {first}"] if first else [])
+    folder = write_results(rows, out, facts_of_run(" ".join(["vision-rom prove", *options])))
+    typer.echo(f"{targets_markdown(rows)}\n\n{slopes_markdown(rows)}\n\nTables and plots are in {folder}.")
+    return 0
+
+
+@contextmanager
+def _progress(clips: int) -> Iterator[Callable[[int, str, float | None], None]]:
+    """Show how far the proof is, on stderr and only to a person."""
+    if not sys.stderr.isatty():
+        yield lambda done, doing, share: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("clips", total=clips)
+
+        def show(done: int, doing: str, share: float | None) -> None:
+            bar.update(task, completed=done + (share or 0.0) / 2, description=doing)
+
+        yield show
