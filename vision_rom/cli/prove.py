@@ -28,7 +28,7 @@ def prove_command(
     model: Annotated[Literal["full", "heavy"], typer.Option(help="Pose network.")] = "full",
     first: Annotated[
         int | None,
-        typer.Option(min=1, help="Only so many clips from the start of the set, which is ordered to keep its mix."),
+        typer.Option(min=1, help="Only so many clips from the start of the set; lower angles come first."),
     ] = None,
 ) -> int:
     """Measure rendered people that nothing was fitted on, and write how wrong the readings are."""
