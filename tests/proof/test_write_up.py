@@ -135,6 +135,7 @@ def test_results_are_written_whole(tmp_path: Path) -> None:
         "errors.csv",
         "table.csv",
         "table_by_camera.csv",
+        "landmarks.csv",
         "page.md",
         "error_by_angle.png",
         "agreement_elevation.png",

@@ -25,24 +25,31 @@ def prove_command(
         ),
     ] = None,
     out: Annotated[Path, typer.Option(metavar="FOLDER", help="Where tables and plots are written.")] = DEFAULT_OUT,
-    model: Annotated[Literal["full", "heavy"], typer.Option(help="Pose network.")] = "full",
+    model: Annotated[
+        Literal["full", "heavy", "both"], typer.Option(help="Pose network; both puts them side by side.")
+    ] = "full",
     first: Annotated[
         int | None,
         typer.Option(min=1, help="Only so many clips from the start of the set; lower angles come first."),
     ] = None,
 ) -> int:
     """Measure rendered people that nothing was fitted on, and write how wrong the readings are."""
+    from vision_rom.pose.settings import MODEL_NAMES
     from vision_rom.proof.cases import full_set, quick_set
     from vision_rom.proof.clips import default_cache
+    from vision_rom.proof.landmarks import run_landmarks
     from vision_rom.proof.result import facts_of_run, write_results
     from vision_rom.proof.run import run_proof
     from vision_rom.proof.write_up import slopes_markdown, targets_markdown
 
     cases = (quick_set() if quick else full_set())[:first]
+    models = MODEL_NAMES if model == "both" else (model,)
+    kept = cache or default_cache()
     with _progress(len(cases)) as progress:
-        rows = list(run_proof(cases, cache=cache or default_cache(), models=(model,), progress=progress))
-    options = ["--quick"] * quick + ["--model heavy"] * (model == "heavy") + ([f"--first {first}"] if first else [])
-    folder = write_results(rows, out, facts_of_run(" ".join(["vision-rom prove", *options])))
+        rows = list(run_proof(cases, cache=kept, models=models, progress=progress))
+    options = ["--quick"] * quick + [f"--model {model}"] * (model != "full") + ([f"--first {first}"] if first else [])
+    offsets = run_landmarks(cases, cache=kept, models=models)
+    folder = write_results(rows, out, facts_of_run(" ".join(["vision-rom prove", *options])), offsets=offsets)
     typer.echo(f"{targets_markdown(rows)}\n\n{slopes_markdown(rows)}\n\nTables and plots are in {folder}.")
     return 0
 

@@ -7,20 +7,23 @@ import importlib.metadata
 import os
 import platform
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
 from vision_rom import __version__
 from vision_rom.errors import OutputError
+from vision_rom.proof.landmarks import OFFSETS_HEADINGS, LandmarkOffsets, offsets_table
 from vision_rom.proof.plots import agreement_png, error_png
 from vision_rom.proof.run import ProofRow
-from vision_rom.proof.write_up import ELEVATIONS, camera_of, errors_csv, page_markdown, summarise, summary_csv
+from vision_rom.proof.write_up import ELEVATIONS, camera_of, csv_text, errors_csv, page_markdown, summarise, summary_csv
 
 _LIBRARIES = ("mediapipe", "numpy", "scipy", "vtk", "opencv-contrib-python", "av")
 
 
-def write_results(rows: Sequence[ProofRow], folder: Path, facts: Mapping[str, str]) -> Path:
-    """Write ``errors.csv``, ``table.csv``, ``table_by_camera.csv``, ``page.md`` and two plots; return the folder.
+def write_results(
+    rows: Sequence[ProofRow], folder: Path, facts: Mapping[str, str], *, offsets: Iterable[LandmarkOffsets] = ()
+) -> Path:
+    """Write ``errors.csv``, three tables, ``page.md`` and two plots; return the folder.
 
     Raises OutputError where a file cannot be written; a file is replaced as a whole or not at all.
     """
@@ -35,6 +38,7 @@ def write_results(rows: Sequence[ProofRow], folder: Path, facts: Mapping[str, st
         "table_by_camera.csv": summary_csv(
             sorted(by_camera, key=lambda one: one.of), ("movement", "view", "camera", "model", "method")
         ).encode(),
+        "landmarks.csv": csv_text(OFFSETS_HEADINGS, offsets_table(offsets)).encode(),
         "error_by_angle.png": error_png(rows),
         "agreement_elevation.png": agreement_png(elevations),
         "page.md": page_markdown(rows, facts).encode(),

@@ -105,7 +105,7 @@ def slope_of(rows: Iterable[ProofRow]) -> Line:
 def errors_csv(rows: Sequence[ProofRow]) -> str:
     """Return every row as CSV text; empty cells are values that do not exist."""
     names = [field.name for field in fields(ProofRow)]
-    return _csv(names, ([_cell(asdict(row)[name]) for name in names] for row in rows))
+    return csv_text(names, ([_cell(asdict(row)[name]) for name in names] for row in rows))
 
 
 SUMMARY_HEADINGS = (
@@ -124,7 +124,7 @@ SUMMARY_HEADINGS = (
 
 def summary_csv(summaries: Sequence[Summary], names: Sequence[str]) -> str:
     """Return figures as CSV text; ``names`` head the properties that make the groups."""
-    return _csv([*names, *SUMMARY_HEADINGS], ([*one.of, *_figures(one)] for one in summaries))
+    return csv_text([*names, *SUMMARY_HEADINGS], ([*one.of, *_figures(one)] for one in summaries))
 
 
 def summary_markdown(summaries: Sequence[Summary], names: Sequence[str]) -> str:
@@ -247,7 +247,8 @@ def _cell(value: object) -> str:
     return f"{value:.3f}" if isinstance(value, float) else str(value)
 
 
-def _csv(names: Sequence[str], lines: Iterable[Sequence[str]]) -> str:
+def csv_text(names: Sequence[str], lines: Iterable[Sequence[str]]) -> str:
+    """Return a table as CSV text."""
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(names)
