@@ -19,6 +19,7 @@ from vision_rom.proof.write_up import (
     camera_of,
     errors_csv,
     page_markdown,
+    range_of,
     slope_of,
     summarise,
     summary_csv,
@@ -156,3 +157,11 @@ def test_folder_that_cannot_be_written_is_named(tmp_path: Path) -> None:
     blocked.write_text("")
     with pytest.raises(OutputError, match="file"):
         write_results([replace(ROWS[0])], blocked, {})
+
+
+@pytest.mark.parametrize(
+    ("true_deg", "part"),
+    [(0, "000 to 060"), (60, "060 to 110"), (149, "110 to 150"), (150, "150 and more"), (179, "150 and more")],
+)
+def test_parts_of_the_range_hold_their_lower_edge(true_deg: float, part: str) -> None:
+    assert range_of(row(true_deg)) == part

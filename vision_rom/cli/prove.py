@@ -28,10 +28,9 @@ def prove_command(
     model: Annotated[
         Literal["full", "heavy", "both"], typer.Option(help="Pose network; both puts them side by side.")
     ] = "full",
-    first: Annotated[
-        int | None,
-        typer.Option(min=1, help="Only so many clips from the start of the set; lower angles come first."),
-    ] = None,
+    every: Annotated[
+        int, typer.Option(min=1, help="Only every so-many-th clip of the set: a smaller sample of the same mix.")
+    ] = 1,
 ) -> int:
     """Measure rendered people that nothing was fitted on, and write how wrong the readings are."""
     from vision_rom.pose.settings import MODEL_NAMES
@@ -42,12 +41,12 @@ def prove_command(
     from vision_rom.proof.run import run_proof
     from vision_rom.proof.write_up import slopes_markdown, targets_markdown
 
-    cases = (quick_set() if quick else full_set())[:first]
+    cases = (quick_set() if quick else full_set())[::every]
     models = MODEL_NAMES if model == "both" else (model,)
     kept = cache or default_cache()
     with _progress(len(cases)) as progress:
         rows = list(run_proof(cases, cache=kept, models=models, progress=progress))
-    options = ["--quick"] * quick + [f"--model {model}"] * (model != "full") + ([f"--first {first}"] if first else [])
+    options = ["--quick"] * quick + [f"--model {model}"] * (model != "full") + [f"--every {every}"] * (every > 1)
     offsets = run_landmarks(cases, cache=kept, models=models)
     folder = write_results(rows, out, facts_of_run(" ".join(["vision-rom prove", *options])), offsets=offsets)
     typer.echo(f"{targets_markdown(rows)}\n\n{slopes_markdown(rows)}\n\nTables and plots are in {folder}.")

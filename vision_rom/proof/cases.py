@@ -4,8 +4,8 @@ Nobody in this set was ever learned from. The learned correction is trained on p
 (``learned/sessions.py``, ``FIRST_PERSON``), in rooms 0 to 399; here the people's seeds lie below 100000 and the rooms'
 at 20000 and more. The people of the quick set are others than those of the full one.
 
-Clips are ordered so that a run stopped early has measured about the same mix of movements, views and difficulties; within
-each the lower angles come first.
+The clips of a condition are spread over the set's order, lower angles first, so that every second or third clip is a
+smaller sample of about the same mix.
 """
 
 from __future__ import annotations

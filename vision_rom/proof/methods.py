@@ -35,7 +35,8 @@ class Outcome:
     """The true value that this one is meant to be"""
 
 
-Method = Callable[[Clip, PoseTrack, ProofCase], Outcome]
+Method = Callable[[Clip, PoseTrack, ProofCase], Outcome | None]
+"""None where the method does not exist for the movement, which is not the same as a refusal."""
 
 
 def pipeline(clip: Clip, track: PoseTrack, case: ProofCase) -> Outcome:
@@ -60,10 +61,10 @@ def _outcome(reading: Reading) -> Outcome:
     )
 
 
-def plain(clip: Clip, track: PoseTrack, case: ProofCase) -> Outcome:
-    """Take the largest hip-shoulder-elbow angle of all pictures; a rotation has none."""
+def plain(clip: Clip, track: PoseTrack, case: ProofCase) -> Outcome | None:
+    """Take the largest hip-shoulder-elbow angle of all pictures; for a rotation there is no such angle."""
     if case.movement.endswith(("rotation", "rotation_90")):
-        return Outcome(reason="The plain angle knows no rotation.", compared_with="peak")
+        return None
     value = largest_angle_deg(track, side=case.side)
     reason = "" if np.isfinite(value) else "The side was never seen."
     return Outcome(value_deg=value, reason=reason, compared_with="peak")

@@ -72,7 +72,7 @@ def run_proof(
     methods: Mapping[str, Method] = METHODS,
     progress: Progress = lambda done, doing, share: None,
 ) -> Iterator[ProofRow]:
-    """Yield a row for each clip, model and method, in the order of the clips.
+    """Yield a row for each clip, model and method that exists for its movement, in the order of the clips.
 
     What is rendered or found stays in ``cache``, so a run that was stopped goes on where it was.
 
@@ -92,9 +92,10 @@ def run_proof(
             seconds = seconds_a_picture(path, cache, model=model)
             for name, method in methods.items():
                 outcome = method(clip, track, case)
-                yield row_of(
-                    case, truth, outcome, model=model, method=name, seconds=seconds, pictures=len(track.time_s)
-                )
+                if outcome is not None:
+                    yield row_of(
+                        case, truth, outcome, model=model, method=name, seconds=seconds, pictures=len(track.time_s)
+                    )
     progress(len(cases), "done", None)
 
 

@@ -15,6 +15,8 @@ from vision_rom.proof.statistics import Coverage, ErrorFigures, Line, coverage_o
 
 ELEVATIONS = ("abduction", "scaption", "flexion", "extension")
 SLOPE_RANGE_DEG = (20.0, 175.0)
+RANGE_EDGES_DEG = (0, 60, 110, 150)
+"""60 to 110 is the limited, painful range"""
 OFF_OR_TILTED = ("camera 25 deg off", "phone tilted 20 deg")
 """How the conditions begin in which the camera is not where it is wanted"""
 
@@ -90,6 +92,13 @@ def summary_of(name: tuple[str, ...], rows: Sequence[ProofRow]) -> Summary:
     )
 
 
+def range_of(row: ProofRow) -> str:
+    """Return in which part of the range the truth of a row lies."""
+    low = max((edge for edge in RANGE_EDGES_DEG if edge <= row.true_deg), default=RANGE_EDGES_DEG[0])
+    high = min((edge for edge in RANGE_EDGES_DEG if edge > row.true_deg), default=None)
+    return f"{low:03d} and more" if high is None else f"{low:03d} to {high:03d}"
+
+
 def camera_of(row: ProofRow) -> str:
     """Return whether the camera of a row was where it is wanted."""
     return "off or tilted" if row.condition.startswith(OFF_OR_TILTED) else "wanted view"
@@ -145,9 +154,9 @@ def targets_markdown(rows: Sequence[ProofRow]) -> str:
             met = met and (limit95 is None or errors.percentile95_deg <= limit95)
             aimed = f"{target.mean_absolute_deg:.1f}" + ("" if limit95 is None else f", 95th {limit95:.0f}")
             reached = f"{_number(errors.mean_absolute_deg)}, 95th {_number(errors.percentile95_deg)}"
-            lines.append(
-                [target.name, *one.of, str(one.clips), _share(one.not_measured), aimed, reached, "yes" if met else "no"]
-            )
+            share = [str(one.clips), _share(one.not_measured)]
+            interval = [_share(one.coverage.share), _number(one.coverage.half_width_deg)]
+            lines.append([target.name, *one.of, *share, aimed, reached, "yes" if met else "no", *interval])
     headings = (
         "movement and camera",
         "model",
@@ -158,7 +167,7 @@ def targets_markdown(rows: Sequence[ProofRow]) -> str:
         "reached, deg",
         "met",
     )
-    return _markdown(headings, lines)
+    return _markdown((*headings, "95% interval holds", "half-width, deg"), lines)
 
 
 def slopes_markdown(rows: Sequence[ProofRow]) -> str:
@@ -183,6 +192,9 @@ def page_markdown(rows: Sequence[ProofRow], facts: Mapping[str, str]) -> str:
     by_view.sort(key=lambda one: one.of)
     by_condition = summarise(rows, lambda row: (_kind(row), row.condition, row.model, row.method))
     by_condition.sort(key=lambda one: one.of)
+    elevations = [row for row in rows if row.movement in ELEVATIONS]
+    by_range = summarise(elevations, lambda row: (range_of(row), camera_of(row), row.model, row.method))
+    by_range.sort(key=lambda one: one.of)
     refused = [row for row in rows if row.status != "measured"]
     reasons = summarise(refused, lambda row: (row.method, row.movement, row.condition, row.reason))
     return (
@@ -198,6 +210,8 @@ def page_markdown(rows: Sequence[ProofRow], facts: Mapping[str, str]) -> str:
                 targets_markdown(rows),
                 f"## Read over true elevation, {SLOPE_RANGE_DEG[0]:g} to {SLOPE_RANGE_DEG[1]:g} deg",
                 slopes_markdown(rows),
+                "## Elevations by true angle",
+                summary_markdown(by_range, ("true angle, deg", "camera", "model", "method")),
                 "## By movement and view",
                 summary_markdown(by_view, ("movement", "view", "camera", "model", "method")),
                 "## By difficulty",
