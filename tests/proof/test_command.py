@@ -20,7 +20,7 @@ def test_one_clip_of_the_quick_set_from_beginning_to_end(tmp_path: Path, capsys:
     page = (out / "page.md").read_text()
     assert "`vision-rom prove --quick --every 12`" in page
     assert "mediapipe" in page
-    assert len((out / "errors.csv").read_text().splitlines()) == 1 + 2
+    assert len((out / "errors.csv").read_text().splitlines()) == 1 + 3
     assert list((tmp_path / "kept" / "clips").glob("*.mp4"))
 
 

@@ -9,11 +9,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from vision_rom.handover import Clip, PoseTrack
+from vision_rom.handover import PoseTrack
 from vision_rom.proof import clips as clips_module
 from vision_rom.proof.cases import ProofCase, full_set, quick_set
 from vision_rom.proof.clips import clip_path, default_cache, found_landmarks, rendered_clip, seconds_a_picture
-from vision_rom.proof.methods import PIPELINE, PLAIN, Outcome
+from vision_rom.proof.methods import PIPELINE, PLAIN, Outcome, SeenClip
 from vision_rom.proof.run import row_of, run_proof
 from vision_rom.proof.statistics import error_figures
 from vision_rom.proof.write_up import slope_of
@@ -66,12 +66,12 @@ def test_every_method_sees_the_same_landmarks(one_case: ProofCase, tmp_path: Pat
     pytest.importorskip("vtk")
     seen: list[PoseTrack] = []
 
-    def held(clip: Clip, track: PoseTrack, case: ProofCase) -> Outcome:
-        seen.append(track)
+    def held(clip: SeenClip) -> Outcome:
+        seen.append(clip.track)
         return Outcome(value_deg=100.0, low_deg=90.0, high_deg=110.0)
 
-    def largest(clip: Clip, track: PoseTrack, case: ProofCase) -> Outcome:
-        seen.append(track)
+    def largest(clip: SeenClip) -> Outcome:
+        seen.append(clip.track)
         return Outcome(value_deg=100.0, compared_with="peak")
 
     told: list[str] = []

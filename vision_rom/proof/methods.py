@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from vision_rom.errors import VisionRomError
-from vision_rom.handover import Clip, PoseTrack, Reading
+from vision_rom.handover import SIDES, Clip, Landmark, PoseTrack, Reading
 from vision_rom.measure import measure_landmarks
 from vision_rom.proof.baseline import largest_angle_deg
 from vision_rom.proof.cases import ProofCase
+from vision_rom.synthetic.script import ROTATIONS
+from vision_rom.synthetic.truth_file import ClipTruth
 
 NAN = float("nan")
 
@@ -35,17 +37,29 @@ class Outcome:
     """The true value that this one is meant to be"""
 
 
-Method = Callable[[Clip, PoseTrack, ProofCase], Outcome | None]
+@dataclass(frozen=True, slots=True)
+class SeenClip:
+    """What a method is given of one clip."""
+
+    case: ProofCase
+    clip: Clip
+    track: PoseTrack
+    truth: ClipTruth
+    """For :func:`without_network_error` alone; a method that is to be used on patients does not look at it"""
+
+
+Method = Callable[[SeenClip], Outcome | None]
 """None where the method does not exist for the movement, which is not the same as a refusal."""
 
 
-def pipeline(clip: Clip, track: PoseTrack, case: ProofCase) -> Outcome:
+def pipeline(seen: SeenClip) -> Outcome:
     """Measure as the tool does, told movement and side as a clinician would: held value with its interval."""
+    side = seen.case.side
     try:
-        measured = measure_landmarks(clip, track, movement=case.movement, side=case.side)
+        measured = measure_landmarks(seen.clip, seen.track, movement=seen.case.movement, side=side)
     except VisionRomError as error:
         return Outcome(reason=str(error))
-    return next((_outcome(reading) for reading in measured.readings if reading.side == case.side), Outcome())
+    return next((_outcome(reading) for reading in measured.readings if reading.side == side), Outcome())
 
 
 def _outcome(reading: Reading) -> Outcome:
@@ -61,15 +75,29 @@ def _outcome(reading: Reading) -> Outcome:
     )
 
 
-def plain(clip: Clip, track: PoseTrack, case: ProofCase) -> Outcome | None:
+def plain(seen: SeenClip) -> Outcome | None:
     """Take the largest hip-shoulder-elbow angle of all pictures; for a rotation there is no such angle."""
-    if case.movement.endswith(("rotation", "rotation_90")):
+    if seen.case.movement in ROTATIONS:
         return None
-    value = largest_angle_deg(track, side=case.side)
+    value = largest_angle_deg(seen.track, side=seen.case.side)
     reason = "" if np.isfinite(value) else "The side was never seen."
     return Outcome(value_deg=value, reason=reason, compared_with="peak")
 
 
+def without_network_error(seen: SeenClip) -> Outcome:
+    """Measure with the network's shoulders, elbows, wrists and hips put at the true joint centres.
+
+    No method: what is left is the error of the geometry, and what is gone was the network's.
+    """
+    pixels = seen.track.landmarks_px.copy()
+    for side in SIDES:
+        for part in ("shoulder", "elbow", "wrist", "hip"):
+            pixels[:, Landmark.of(side, part), :2] = seen.truth.joints_px[f"{side}_{part}"][seen.track.frame_index]
+    sure = np.ones_like(seen.track.visibility)
+    return pipeline(replace(seen, track=replace(seen.track, landmarks_px=pixels, visibility=sure)))
+
+
 PIPELINE = "vision-rom"
 PLAIN = "hip-shoulder-elbow, maximum"
-METHODS: Mapping[str, Method] = {PIPELINE: pipeline, PLAIN: plain}
+FAULTLESS = "(vision-rom on the true joint centres)"
+METHODS: Mapping[str, Method] = {PIPELINE: pipeline, PLAIN: plain, FAULTLESS: without_network_error}

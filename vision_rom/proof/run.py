@@ -13,7 +13,7 @@ import numpy as np
 from vision_rom.pose.settings import ModelName
 from vision_rom.proof.cases import ProofCase
 from vision_rom.proof.clips import found_landmarks, rendered_clip, seconds_a_picture
-from vision_rom.proof.methods import METHODS, Method, Outcome
+from vision_rom.proof.methods import METHODS, Method, Outcome, SeenClip
 from vision_rom.synthetic.truth_file import ClipTruth
 
 Progress = Callable[[int, str, float | None], None]
@@ -90,8 +90,9 @@ def run_proof(
         for model in models:
             clip, track = found_landmarks(case, path, cache, model=model, on_progress=show)
             seconds = seconds_a_picture(path, cache, model=model)
+            seen = SeenClip(case, clip, track, truth)
             for name, method in methods.items():
-                outcome = method(clip, track, case)
+                outcome = method(seen)
                 if outcome is not None:
                     yield row_of(
                         case, truth, outcome, model=model, method=name, seconds=seconds, pictures=len(track.time_s)
