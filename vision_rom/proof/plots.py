@@ -29,28 +29,24 @@ LARGEST_SHOWN_DEG = 40.0
 def error_png(rows: Sequence[ProofRow]) -> bytes:
     """Return error against true angle as PNG bytes, one panel a model and method; hollow where the camera was off."""
     groups = _groups(rows)
-    figure = Figure(figsize=(8.5, 3.6 * max(len(groups), 1) + 0.4), layout="constrained")
-    FigureCanvasAgg(figure)
-    panels = figure.subplots(max(len(groups), 1), 1, squeeze=False, sharex=True, sharey=True)[:, 0]
+    figure, panels = _panels(rows, len(groups))
     for axes, (name, group) in zip(panels, groups.items(), strict=False):
         _scatter(axes, group, [row.true_deg for row in group], [row.error_deg for row in group])
         axes.axhline(0.0, color="black", linewidth=0.8)
-        axes.set_title(name, loc="left", fontsize=10)
-        axes.set_ylabel("read minus true, deg")
+        axes.set_title(name, loc="left", fontsize=9)
+        axes.set_ylabel("read minus true, deg", fontsize=9)
         axes.set_ylim(-LARGEST_SHOWN_DEG - 2, LARGEST_SHOWN_DEG + 2)
         axes.grid(alpha=0.3)
     if groups:
         panels[0].legend(ncols=3, fontsize=8, loc="upper left")
-    panels[-1].set_xlabel("true angle, deg (hollow: camera 25 deg off or phone tilted)")
+    figure.supxlabel("true angle, deg (hollow: camera 25 deg off or phone tilted)", fontsize=10)
     return _png(figure)
 
 
 def agreement_png(rows: Sequence[ProofRow]) -> bytes:
     """Return differences over means with limits of agreement and their 95% intervals as PNG bytes."""
     groups = _groups(rows)
-    figure = Figure(figsize=(8.5, 3.6 * max(len(groups), 1) + 0.4), layout="constrained")
-    FigureCanvasAgg(figure)
-    panels = figure.subplots(max(len(groups), 1), 1, squeeze=False, sharex=True, sharey=True)[:, 0]
+    figure, panels = _panels(rows, len(groups))
     for axes, (name, group) in zip(panels, groups.items(), strict=False):
         read, true = np.array([r.value_deg for r in group]), np.array([r.true_deg for r in group])
         _scatter(axes, group, ((read + true) / 2).tolist(), (read - true).tolist())
@@ -66,15 +62,25 @@ def agreement_png(rows: Sequence[ProofRow]) -> bytes:
         axes.set_title(
             f"{name}: bias {found.bias_deg:.1f}, limits {found.lower_deg:.1f} to {found.upper_deg:.1f} deg, n = {found.n}",
             loc="left",
-            fontsize=10,
+            fontsize=9,
         )
-        axes.set_ylabel("read minus true, deg")
+        axes.set_ylabel("read minus true, deg", fontsize=9)
         axes.set_ylim(-LARGEST_SHOWN_DEG - 2, LARGEST_SHOWN_DEG + 2)
         axes.grid(alpha=0.3)
     if groups:
         panels[0].legend(ncols=3, fontsize=8, loc="upper left")
-    panels[-1].set_xlabel("mean of read and true, deg")
+    figure.supxlabel("mean of read and true, deg (hollow: camera 25 deg off or phone tilted)", fontsize=10)
     return _png(figure)
+
+
+def _panels(rows: Sequence[ProofRow], count: int) -> tuple[Figure, list[Axes]]:
+    """Return a figure with a panel for each group, a column for each network."""
+    columns = max(len({row.model for row in rows if row.status == "measured"}), 1)
+    lines = max(-(-count // columns), 1)
+    figure = Figure(figsize=(8.5 if columns == 1 else 6.5 * columns, 3.4 * lines + 0.4), layout="constrained")
+    FigureCanvasAgg(figure)
+    axes = figure.subplots(lines, columns, squeeze=False, sharex=True, sharey=True)
+    return figure, list(axes.T.ravel())
 
 
 def _groups(rows: Sequence[ProofRow]) -> dict[str, list[ProofRow]]:
