@@ -114,7 +114,7 @@ class Renderer:
             kept = self._painted[place]
             if kept.face_colours is figure.face_colours and kept.faces is figure.faces:
                 return kept
-        work = prepare(figure)
+        work = _paintwork_of(figure)
         fresh = _Painted(figure.faces, figure.face_colours, work, Mesh(work.faces, len(work.source)))
         self._painted[place:] = [fresh]
         return fresh
@@ -137,6 +137,21 @@ class Renderer:
         deep = self._background.shaded[catcher.rows, catcher.columns]
         strength = catcher.strength(shadow) * np.float32(depth)
         picture[catcher.rows, catcher.columns] = cv2.blendLinear(part, deep, 1.0 - strength, strength)
+
+
+def _paintwork_of(figure: Figure) -> Paintwork:
+    """Work out the paintwork of a person once for as long as they are among the last people drawn."""
+    key = (id(figure.faces), id(figure.face_colours))
+    kept = _PAINTWORK.pop(key, None) or (figure, prepare(figure))
+    _PAINTWORK[key] = kept  # at the end: the first one is the longest unused
+    if len(_PAINTWORK) > MOST_PEOPLE_KEPT:
+        del _PAINTWORK[next(iter(_PAINTWORK))]
+    return kept[1]
+
+
+_PAINTWORK: dict[tuple[int, int], tuple[Figure, Paintwork]] = {}
+"""The figure is kept too, so that no other array takes the place that its key names."""
+MOST_PEOPLE_KEPT = 32
 
 
 def _between(start: Figure, end: Figure, t: float) -> Figure:
