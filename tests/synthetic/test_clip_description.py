@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import tomllib
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -22,7 +23,7 @@ from vision_rom.synthetic.clip_description import (
 )
 from vision_rom.synthetic.phone import draw_phone
 from vision_rom.synthetic.sampling import random_script
-from vision_rom.synthetic.script import MOVEMENTS, Script, Stand, Turn
+from vision_rom.synthetic.script import MOVEMENTS, Script, Stand, Traced, Turn
 from vision_rom.synthetic.scripts import painful_right_shoulder, single_movement
 
 SHORT = 'person = 7\n[[script.acts]]\nact = "exercise"\nmovement = "abduction"\nside = "right"\nrepetitions = [{ peak = 150 }]\n'
@@ -58,6 +59,30 @@ def test_toml_and_json_round_trips_change_nothing(description):
 def test_a_long_script_round_trips():
     description = ClipDescription(person=1, script=painful_right_shoulder())
     assert description_from_plain(tomllib.loads(description_to_toml(description))) == description
+
+
+TRACED = Traced(
+    "flexion", "left", (0.0, 0.5), ((0.0, -0.1, -1.0, 0.0, -0.2, -1.0),) * 2, ((0.0,) * 6,) * 2, ((0.0,) * 3,) * 2
+)
+
+
+def test_a_traced_repetition_round_trips():
+    description = ClipDescription(person=1, script=Script(acts=(TRACED,)))
+    assert description_from_plain(tomllib.loads(description_to_toml(description))) == description
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({"time_s": (0.0,)}, "as many keyframes"),
+        ({"time_s": (), "left": (), "right": (), "trunk": ()}, "at least one"),
+        ({"time_s": (0.5, 0.5)}, "increase from 0 s"),
+        ({"trunk": ((0.0,) * 2,) * 2}, "3 for the trunk"),
+    ],
+)
+def test_broken_traces_get_a_sentence(change, says):
+    with pytest.raises(UsageError, match=says):
+        ClipDescription(person=1, script=Script(acts=(replace(TRACED, **change),)))
 
 
 def test_the_defaults_are_not_written():

@@ -20,6 +20,7 @@ left out. An example::
 
 from __future__ import annotations
 
+import itertools
 import json
 import math
 import tomllib
@@ -115,10 +116,25 @@ def _check_script(script: Script) -> None:
     for act in script.acts:
         if isinstance(act, Exercise):
             _check_exercise(act)
-        elif not act.seconds > 0:
+            continue
+        if isinstance(act, Traced):
+            _check_traced(act)
+        if not act.seconds > 0:
             raise UsageError(f"An act lasts longer than 0 s, not {act.seconds} s.")
     if not script.duration_s <= LONGEST_S:
         raise UsageError(f"A rendered clip lasts at most {LONGEST_S:g} s, not {script.duration_s:g} s.")
+
+
+def _check_traced(act: Traced) -> None:
+    counts = {len(part) for part in (act.time_s, act.left, act.right, act.trunk)}
+    if counts == {0} or len(counts) > 1:
+        raise UsageError(
+            "A traced repetition has as many keyframes of left, right and trunk as times, and at least one."
+        )
+    if act.time_s[0] < 0 or any(b <= a for a, b in itertools.pairwise(act.time_s)):
+        raise UsageError("The times of a traced repetition increase from 0 s on.")
+    if {len(k) for k in act.left + act.right} != {6} or {len(k) for k in act.trunk} != {3}:
+        raise UsageError("A keyframe of a traced repetition has 6 numbers for each arm and 3 for the trunk.")
 
 
 def _check_exercise(exercise: Exercise) -> None:
