@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from vision_rom.synthetic.figure import Figure
-from vision_rom.synthetic.paintwork import labels_of, prepare
+from vision_rom.synthetic.paintwork import folds_of, labels_of, prepare
 from vision_rom.synthetic.shading import to_linear
 from vision_rom.synthetic.solids import Solids
 
@@ -47,10 +47,11 @@ def test_normals_of_a_ball_point_from_its_middle():
 
 
 def test_only_cloth_has_folds_and_they_repeat():
-    skin, cloth = prepare(striped_ball(roughness=0.5)), prepare(striped_ball(roughness=0.95))
-    assert not skin.folds.any()
-    assert np.abs(cloth.folds).max() > 0.05
-    np.testing.assert_array_equal(cloth.folds, prepare(striped_ball(roughness=0.95)).folds)
+    skin, cloth = striped_ball(roughness=0.5), striped_ball(roughness=0.95)
+    assert not folds_of(skin, prepare(skin)).any()
+    folds = folds_of(cloth, prepare(cloth))
+    assert np.abs(folds).max() > 0.05
+    np.testing.assert_array_equal(folds, folds_of(cloth, prepare(cloth)))
 
 
 def test_spreading_keeps_what_is_even_and_evens_what_is_not():

@@ -41,13 +41,11 @@ class Paintwork:
     """(V, m) 1 where a triangle touches a vertex"""
     spread: sp.csr_array
     """(V, V) mean of a vertex and its neighbours"""
-    folds: Singles
-    """(V, 3) what the folds of cloth add to the unit normals; 0 on skin"""
 
-    def normals(self, vertices_m: NDArray[Any]) -> Singles:
-        """Outward unit normals (V, 3) of the person's vertices, weighted by area, with the folds of cloth."""
+    def normals(self, vertices_m: NDArray[Any], folds: Singles | float = 0.0) -> Singles:
+        """Outward unit normals (V, 3) of the person's vertices, weighted by area; ``folds`` as :func:`folds_of` gives."""
         a, b, c = (vertices_m[self.triangles[:, i]] for i in range(3))
-        return _unit(_unit(self.around @ np.cross(b - a, c - a)) + self.folds)
+        return _unit(_unit(self.around @ np.cross(b - a, c - a)) + folds)
 
 
 def labels_of(face_colours: NDArray[np.uint8]) -> Ints:
@@ -69,9 +67,14 @@ def _unit(vectors: NDArray[Any]) -> Singles:
     return np.asarray(vectors / np.sqrt(np.maximum(square, 1e-24))[:, None], np.float32)
 
 
-def _folds(figure: Figure, around: sp.csr_array) -> Singles:
-    """Slopes (V, 3) of shallow waves over the cloth: slanting ones as pulled cloth has, no two people's alike."""
-    cloth = around @ (figure.face_roughness > CLOTH_ROUGHNESS).astype(np.float32) / np.diff(around.indptr)
+def folds_of(figure: Figure, work: Paintwork) -> Singles:
+    """Return what the folds of cloth add to the unit normals (V, 3); 0 on skin.
+
+    They are the slopes of shallow waves over the cloth, slanting as in pulled cloth, no two people's alike. They lie where
+    this pose puts them: take them once for a clip, for folds that wander over the cloth look like water.
+    """
+    rough = (figure.face_roughness > CLOTH_ROUGHNESS).astype(np.float32)
+    cloth = work.around @ rough / np.diff(work.around.indptr)
     rng = np.random.default_rng(np.bincount(figure.face_colours.ravel(), minlength=256))
     slope = np.zeros((len(cloth), 3), np.float32)
     for _ in range(7):
@@ -86,7 +89,7 @@ def _folds(figure: Figure, around: sp.csr_array) -> Singles:
 
 
 def prepare(figure: Figure) -> Paintwork:
-    """Work out what the person's pictures have in common; of the pose only the place of the folds is taken."""
+    """Work out what all pictures of a person have in common, whatever the pose."""
     faces, face_colours, n_vertices = figure.faces, figure.face_colours, len(figure.vertices_m)
     rows, columns = faces.ravel(), np.repeat(np.arange(len(faces)), 3)
     around = sp.csr_array((np.ones(rows.size, np.float32), (rows, columns)), shape=(n_vertices, len(faces)))
@@ -107,5 +110,4 @@ def prepare(figure: Figure) -> Paintwork:
         triangles=faces,
         around=around,
         spread=spread,
-        folds=_folds(figure, around),
     )

@@ -2,7 +2,7 @@
 
 Only the people are drawn anew for each picture. The room is drawn once per camera, the people are laid over it by depth,
 and their shadows dim it. Light on the people is computed per vertex in numpy, VTK fills the triangles
-(:mod:`~vision_rom.synthetic.raster` says why VTK). Times are in ``tests/synthetic/README.md``.
+(:mod:`~vision_rom.synthetic.raster` says why VTK). ``RENDERING.md`` has the times.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from vision_rom.synthetic.background import Catcher, draw_background
 from vision_rom.synthetic.camera import Camera
 from vision_rom.synthetic.figure import Figure
-from vision_rom.synthetic.paintwork import Paintwork, prepare
+from vision_rom.synthetic.paintwork import Paintwork, folds_of, prepare
 from vision_rom.synthetic.phone import Phone, photograph
 from vision_rom.synthetic.raster import Mesh, Part, Pinhole, rasteriser
 from vision_rom.synthetic.scene import Room
@@ -46,6 +46,7 @@ class _Painted:
     faces: NDArray[np.int32]
     face_colours: NDArray[np.uint8]
     work: Paintwork
+    folds: Singles
     mesh: Mesh
 
 
@@ -83,6 +84,10 @@ class Renderer:
         picture[rows, columns] = np.minimum(behind + layer[..., :3], 255).astype(np.uint8)
         return picture
 
+    def forget_people(self) -> None:
+        """Draw the next picture as the first one, folds of cloth and all."""
+        self._painted.clear()
+
     def draw_moving(self, start: Sequence[Figure], end: Sequence[Figure]) -> NDArray[np.uint8]:
         """Return the picture exposed while the same people move evenly from ``start`` to ``end``.
 
@@ -115,13 +120,15 @@ class Renderer:
             if kept.face_colours is figure.face_colours and kept.faces is figure.faces:
                 return kept
         work = _paintwork_of(figure)
-        fresh = _Painted(figure.faces, figure.face_colours, work, Mesh(work.faces, len(work.source)))
+        fresh = _Painted(
+            figure.faces, figure.face_colours, work, folds_of(figure, work), Mesh(work.faces, len(work.source))
+        )
         self._painted[place:] = [fresh]
         return fresh
 
     def _light(self, painted: _Painted, figure: Figure, shadow: Shadow, above: Shadow) -> None:
         work, vertices = painted.work, np.asarray(figure.vertices_m, np.float32)
-        normals = work.normals(vertices)
+        normals = work.normals(vertices, painted.folds)
         free = work.spread @ (work.spread @ shadow.free(vertices)[:, None])
         open_above = work.spread @ (work.spread @ above.free(vertices, 0.25)[:, None])
         light = sky_light(self.room, normals) * (0.45 + 0.55 * open_above)
@@ -232,4 +239,6 @@ def render_picture(
     The room is drawn anew only when room or camera differ from those of the last few calls: draw several people in turn
     with the same room and camera where many pictures are wanted. Edges are not supersampled; the phone's lens softens them.
     """
-    return photograph(_cached_renderer(room, camera).draw(figures), phone, rng)
+    renderer = _cached_renderer(room, camera)
+    renderer.forget_people()  # so that a picture does not depend on the ones before it
+    return photograph(renderer.draw(figures), phone, rng)
