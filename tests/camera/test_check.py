@@ -69,7 +69,7 @@ def test_a_square_camera_passes_and_a_turned_one_fails_with_advice(normal: Lens)
         [exact_view(normal, turned, noise_px=0.05, seed=s) for s in range(5)], normal, with_profile=True
     )
     assert not check.passed
-    assert "turned 18 deg to the right: move it to the right" in check.verdict
+    assert "turned 18 deg to the right: turn it back to the left" in check.verdict
     assert check.passed_with_target
     expected = abs(seen_angle_deg(60.0, 18.0) - 60.0)
     assert check.largest_error_deg == pytest.approx(expected, abs=0.5)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime
+import json
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -18,6 +20,7 @@ from vision_rom.camera.rendering import look_at_sheet
 from vision_rom.camera.scale import scale_from_length, scale_from_sheet
 from vision_rom.camera.sheets import TARGETS
 from vision_rom.camera.use import face_landmarks, level_landmarks, picture_geometry, undistort_landmarks
+from vision_rom.clip import open_clip
 from vision_rom.handover import Frame
 
 WIDE = Lens(600.0, 600.0, 634.0, 366.0, 1280, 720, (-0.22, 0.05, 0.0004, 0.0003))
@@ -152,3 +155,30 @@ def test_a_recording_without_a_sheet_has_no_reference() -> None:
     blank = np.full((720, 1280, 3), 180, np.uint8)
     frames = [Frame(k, k / 30, blank) for k in range(60)]
     assert find_reference(frames, WIDE) is None
+
+
+def test_a_target_in_a_recording_is_found_and_used() -> None:
+    """The example recording's truth lies beside it: placement, level and the distance of two of the sheet's corners."""
+    folder = Path(__file__).parents[2] / "calibration" / "examples"
+    truth = json.loads((folder / "target_turned.truth.json").read_text("utf-8"))
+    lens = Lens(
+        truth["focal_x_px"],
+        truth["focal_y_px"],
+        truth["centre_x_px"],
+        truth["centre_y_px"],
+        truth["width_px"],
+        truth["height_px"],
+        tuple(truth["distortion"].values()),
+    )
+    with open_clip(folder / "target_turned.mp4") as reader:
+        reference = find_reference(reader, lens, every_s=0.5)
+    assert reference is not None
+    assert reference.kind == "target"
+    assert not reference.moved
+    assert reference.placement.turn_deg == pytest.approx(truth["turn_deg"], abs=0.7)
+    assert reference.level is not None
+    assert reference.level.pitch_deg == pytest.approx(truth["pitch_deg"], abs=0.7)
+    assert reference.level.roll_deg == pytest.approx(truth["roll_deg"], abs=0.2)
+    pose = look_at_sheet(distance_m=2.0, turn_deg=17.0, pitch_deg=-4.0, roll_deg=-2.0)
+    first, second = lens.project(pose.points_m(np.array([[-0.3, 0.2, 0.0], [0.3, -0.25, 0.0]])))
+    assert reference.scale.length(first, second).cm == pytest.approx(75.0, abs=0.75)

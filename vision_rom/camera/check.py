@@ -196,8 +196,14 @@ def _advice(placement: Placement, with_profile: bool) -> str:
             else "the camera faces the wall squarely, so the lens bends the picture: make a camera profile"
         )
     if abs(turn) >= abs(pitch):
-        # a camera turned to its right stands to the left of where it would look straight at the sheet
-        way, side = ("right", "right") if turn > 0 else ("left", "left")
-        return f"the camera is turned {abs(turn):.0f} deg to the {way}: move it to the {side} until it looks straight at the wall"
-    way, move = ("up", "higher") if pitch > 0 else ("down", "lower")
-    return f"the camera is tipped {abs(pitch):.0f} deg {way}: put it {move} until it looks straight at the wall"
+        # a camera turned to its right stands to the left of where it would look straight at the patient
+        way, back = ("right", "left") if turn > 0 else ("left", "right")
+        return (
+            f"the camera is turned {abs(turn):.0f} deg to the {way}: turn it back to the {back} until it faces the wall "
+            f"squarely, and move it to the {way} to have the patient in the middle"
+        )
+    way, back, move = ("up", "down", "higher") if pitch > 0 else ("down", "up", "lower")
+    return (
+        f"the camera is tipped {abs(pitch):.0f} deg {way}: tip it back {back} until it faces the wall squarely, and put it "
+        f"{move} to have the patient in the middle"
+    )

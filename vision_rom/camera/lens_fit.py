@@ -174,7 +174,7 @@ def focal_interval(fit: LensFit, folds: Sequence[Lens]) -> tuple[float, float]:
     jackknife = float(np.sqrt((count - 1) / count * np.sum((left_out - left_out.mean()) ** 2)))
     # Student's t, for a deviation from so few groups
     half = max(float(student.ppf(0.975, count - 1)) * jackknife, 1.96 * fit.focal_sd_px)
-    return focal - half, focal + half
+    return max(0.0, focal - half), focal + half
 
 
 def _mean_focal(lens: Lens) -> float:

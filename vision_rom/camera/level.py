@@ -23,6 +23,7 @@ LARGEST_LEAN_DEG = 30.0
 """Edges, and answers, that lean more than this in the picture are not considered."""
 SAME_EDGE_DEG = 0.4
 AGREE_DEG = 0.6
+NEARLY_DEG = 2.5
 FEWEST_EDGES = 4
 SMALLEST_SPREAD = 0.25
 """Of the picture's width, between the outermost edges: side by side they fix the roll but not the pitch."""
@@ -84,10 +85,10 @@ def level_from_lines(ends_px: Floats, lens: Lens) -> Level | Unsure:
     spread = float(np.ptp(place[agree]) / lens.width_px)
     if spread < SMALLEST_SPREAD:
         return Unsure("the upright edges are all in one part of the picture, which does not show the camera's pitch")
-    sd_deg = _jackknife_deg(normals[agree], lengths[agree], down)
+    sd_deg = _sd_deg(normals, lengths, agree, down)
     if sd_deg > LARGEST_SD_DEG:
         return Unsure(f"the upright edges fix the level only to {sd_deg:.1f} deg")
-    level = Level(down, float(np.hypot(sd_deg, PLUMB_SD_DEG)), "edges")
+    level = Level(down, sd_deg, "edges")
     if np.hypot(level.roll_deg, level.pitch_deg) > LARGEST_LEAN_DEG:
         return Unsure("the edges would put the camera more than 30 deg off level, so they are hardly upright")
     return level
@@ -135,11 +136,14 @@ def _best_direction(normals: Floats, lengths: Floats) -> tuple[Floats, Bools]:
     agree = np.abs(tried @ normals.T) < np.sin(np.radians(AGREE_DEG))
     best = int(np.argmax(agree @ lengths))
     down, own = tried[best], agree[best]
-    for _ in range(5):
+    for _ in range(6):
         if own.sum() < 2:
             break
         down = _common_direction(normals[own], lengths[own])
-        own = np.abs(normals @ down) < np.sin(np.radians(AGREE_DEG))
+        # in a crooked room the few edges that agree by chance must not outvote the rest: the limit follows the scatter
+        off_deg = np.degrees(np.arcsin(np.clip(np.abs(normals @ down), 0.0, 1.0)))
+        scatter_deg = 1.4826 * float(np.median(off_deg[off_deg < NEARLY_DEG])) if (off_deg < NEARLY_DEG).any() else 0.0
+        own = off_deg < np.clip(3.0 * scatter_deg, AGREE_DEG, NEARLY_DEG)
     return down, own
 
 
@@ -147,6 +151,22 @@ def _common_direction(normals: Floats, lengths: Floats) -> Floats:
     """Return the unit vector most nearly at right angles to all normals, pointing down."""
     down = np.linalg.svd(normals * lengths[:, None], full_matrices=True)[2][2]
     return np.asarray(down if down[1] > 0.0 else -down)
+
+
+def _sd_deg(normals: Floats, lengths: Floats, agree: Bools, down: Floats) -> float:
+    """Standard deviation of down in its worse direction, mostly the pitch.
+
+    Each edge is off plumb by the scatter of the edges that agree and of those that nearly do: leaving the latter out
+    would make a crooked room look plumb. That scatter goes through the normal equations of the edges that agree.
+    """
+    off_deg = np.degrees(np.arcsin(np.clip(normals @ down, -1.0, 1.0)))
+    near = off_deg[np.abs(off_deg) < NEARLY_DEG]
+    scatter_deg = max(float(np.sqrt(np.mean(near**2))), PLUMB_SD_DEG)
+    own = normals[agree]
+    # the smallest eigenvalue belongs to down itself
+    weakest = float(np.linalg.eigvalsh(own.T @ own)[1])
+    by_scatter_deg = scatter_deg / np.sqrt(weakest) if weakest > 0.0 else float("inf")
+    return max(by_scatter_deg, _jackknife_deg(own, lengths[agree], down))
 
 
 def _jackknife_deg(normals: Floats, lengths: Floats, down: Floats) -> float:

@@ -81,7 +81,9 @@ def reference_from(
     elif kind == "board":
         remarks.append("The board gives a scale but no level: it need not hang plumb.")
     else:
-        tilt_sd = max(typical.sd_deg[1], typical.sd_deg[2])
+        # of an ambiguous placement the pitch may have the wrong sign
+        unknown_deg = typical.off_plane_deg if typical.ambiguous else 0.0
+        tilt_sd = max(typical.sd_deg[1], typical.sd_deg[2], unknown_deg)
         level = Level(typical.down, float(np.hypot(tilt_sd, HUNG_SD_DEG)), "target")
     if typical.ambiguous:
         remarks.append(f"The {kind} is small in the picture: to which side the camera is turned cannot be told.")

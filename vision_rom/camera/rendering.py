@@ -200,13 +200,16 @@ def _one_moment(
         [np.interp(np.arange(rows), knots, at_knots[:, i, j]).astype(np.float32)[:, None] for j in range(3)]
         for i in range(3)
     ]
-    x, y = rays[..., 0], rays[..., 1]
+    top, bottom, left, right = _window(rays, at_knots, (width, height))
+    m = [[entry[top:bottom] for entry in line] for line in m]
+    x, y = rays[top:bottom, left:right, 0], rays[top:bottom, left:right, 1]
     down = m[2][0] * x + m[2][1] * y + m[2][2]
     # rays that miss the plane in front of the camera end outside the texture
     down = np.where(down > 0.0, down, np.float32(np.nan))
     column = (m[0][0] * x + m[0][1] * y + m[0][2]) / down
     row = (m[1][0] * x + m[1][1] * y + m[1][2]) / down
-    return np.asarray(
+    samples = np.full(rays.shape[:2], wall_grey, np.float32)
+    samples[top:bottom, left:right] = np.asarray(
         cv2.remap(
             source,
             np.clip(np.nan_to_num(column, nan=-10.0), -10.0, 30000.0),
@@ -216,6 +219,35 @@ def _one_moment(
             borderValue=wall_grey,
         ),
         np.float32,
+    )
+    return samples
+
+
+def _window(
+    rays: NDArray[np.float32], at_knots: Floats, texture_px: tuple[int, int]
+) -> tuple[int, int, int, int]:
+    """Return top, bottom, left and right of the samples that may see the sheet; the rest is wall.
+
+    Looked for on every 16th sample with room around, at all moments of the rolling shutter.
+    """
+    step = 16
+    coarse = rays[::step, ::step]
+    homogeneous = np.concatenate([coarse, np.ones((*coarse.shape[:2], 1), np.float32)], axis=-1)
+    seen = np.zeros(coarse.shape[:2], np.bool_)
+    for knot in (at_knots[0], at_knots[-1]):
+        mapped = homogeneous @ knot.T
+        with np.errstate(invalid="ignore", divide="ignore"):
+            places = mapped[..., :2] / mapped[..., 2:]
+            seen |= (mapped[..., 2] > 0) & (places > 0).all(axis=-1) & (places < texture_px).all(axis=-1)
+    if not seen.any():
+        return 0, rays.shape[0], 0, rays.shape[1]  # too small for the coarse look
+    rows, columns = np.flatnonzero(seen.any(axis=1)), np.flatnonzero(seen.any(axis=0))
+    room = 3
+    return (
+        max(0, (int(rows[0]) - room) * step),
+        min(rays.shape[0], (int(rows[-1]) + room) * step),
+        max(0, (int(columns[0]) - room) * step),
+        min(rays.shape[1], (int(columns[-1]) + room) * step),
     )
 
 

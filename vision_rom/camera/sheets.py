@@ -224,8 +224,8 @@ def page(kind: Literal["board", "target"], paper: Paper) -> Drawing:
         title = f"Angle target, {pattern.name}, for {paper}. Bars every 30 deg from straight down to straight up."
         advice = "Print at 100 %. Measure the ruler; hang the 0 bar plumb, flat on the wall."
     lines = (
-        Words((ruler_left, bottom + gap + 10.5), title, 2.6),
-        Words((ruler_left, bottom + gap + 14.5), advice, 2.6),
+        Words((ruler_left, bottom + gap + 11.5), title, 2.6),
+        Words((ruler_left, bottom + gap + 15.5), advice, 2.6),
     )
     labels: tuple[Words, ...] = ()
     if isinstance(pattern, Target):

@@ -78,10 +78,14 @@ def calibrate_command(
         f"chosen, {len(fit.dropped_times_s)} dropped because they did not fit."
     )
     print(f"Picture        {lens.width_px} x {lens.height_px} px")
-    print(
-        f"Focal length   {(lens.focal_x_px + lens.focal_y_px) / 2:.1f} px, 95 % interval {low:.1f} to {high:.1f}; field of "
-        f"view {across:.1f} x {along:.1f} deg"
-    )
+    focal_px = (lens.focal_x_px + lens.focal_y_px) / 2
+    if high - low > focal_px:
+        print("Focal length   not known from these pictures")
+    else:
+        print(
+            f"Focal length   {focal_px:.1f} px, 95 % interval {low:.1f} to {high:.1f}; field of view {across:.1f} x "
+            f"{along:.1f} deg"
+        )
     print(f"Residual       {fit.residual_px:.2f} px")
     print(f"Straight lines corrected to {fit.bend_px:.2f} px")
     print(f"Coverage       {fit.coverage:.0%} of the picture, {fit.tilted_views} tilted views")
