@@ -6,6 +6,8 @@ Everything is drawn with fixed seeds through lenses that are known exactly; noth
 takes about ten minutes on two cores, the target part three, the level part a few seconds.
 """
 
+# ruff: noqa: T201 -- a script that talks on the terminal
+
 from __future__ import annotations
 
 import sys
@@ -57,7 +59,9 @@ class EquidistantLens:
 def measure_lenses() -> None:
     """Board filmed through three lenses, standing still and held by hand, two recordings each."""
     texture = texture_of(BOARD.drawing(), BOARD.size_mm)
-    print("| lens | board and shutter | views | focal length error | stated 95 % half width | residual | straight to | verdict |")
+    print(
+        "| lens | board and shutter | views | focal length error | stated 95 % half width | residual | straight to | verdict |"
+    )
     print("|---|---|---|---|---|---|---|---|")
     lenses: dict[str, Lens | EquidistantLens] = {
         "normal, 65 deg": NORMAL,
@@ -216,7 +220,10 @@ def measure_level() -> None:
                 cross = np.linalg.norm(np.cross(level.down, axes[1]))
                 errors.append(float(np.degrees(np.arctan2(cross, level.down @ axes[1]))))
                 within.append(errors[-1] < 2.0 * level.sd_deg)
-        print(f"| {name} | {len(errors)} of {ROOMS} | {_typical(errors)} | {np.mean(within) if within else 1.0:.0%} |", flush=True)
+        print(
+            f"| {name} | {len(errors)} of {ROOMS} | {_typical(errors)} | {np.mean(within) if within else 1.0:.0%} |",
+            flush=True,
+        )
 
 
 def _edges(generator: np.random.Generator, axes: Floats, lens: Lens, count: int, lean_deg: float) -> Floats:

@@ -223,9 +223,7 @@ def _one_moment(
     return samples
 
 
-def _window(
-    rays: NDArray[np.float32], at_knots: Floats, texture_px: tuple[int, int]
-) -> tuple[int, int, int, int]:
+def _window(rays: NDArray[np.float32], at_knots: Floats, texture_px: tuple[int, int]) -> tuple[int, int, int, int]:
     """Return top, bottom, left and right of the samples that may see the sheet; the rest is wall.
 
     Looked for on every 16th sample with room around, at all moments of the rolling shutter.
