@@ -43,12 +43,14 @@ _MOVING_TRUNKS_S: Final = 1.0
 _MOST_PER_POINT: Final = 8.0
 """How far a landmark jitters, how fast it commonly moves, and what its jump costs at most, so that one lost landmark
 does not decide."""
+_DEPTH_SHARE: Final = 0.5
+"""Depth jitters more than the place in the picture, but from the side it is what tells left from right."""
 _MEMORY_S: Final = 0.3
 """Continuity over a gap counts less the longer the gap is."""
 _SIDE_ON_TRUNKS: Final = 0.12
 _FACING_WEIGHT: Final = 0.5
 _WEIGHTS_STEP_S: Final = 1.0 / 30.0
-_WORTH_TELLING: Final = 0.1
+_WORTH_TELLING: Final = 0.05
 """Share of pictures"""
 
 
@@ -169,9 +171,10 @@ def _flip_costs(
     Negative where the names jumped.
     """
     spread_trunks = np.hypot(_STILL_TRUNKS, _MOVING_TRUNKS_S * step_s)
+    scale = np.array([1.0, 1.0, _DEPTH_SHARE]) / trunk_px
     total = np.zeros(len(step_s))
     for part, weight in pairs:
-        left, right = (points[:, Landmark.of(side, part), :2] / trunk_px for side in SIDES)
+        left, right = (points[:, Landmark.of(side, part)] * scale for side in SIDES)
         sure = np.minimum(visible[:, Landmark.of("left", part)], visible[:, Landmark.of("right", part)])
         sure = np.sqrt(np.clip(sure[1:] * sure[:-1], 0.05, 1.0))
 
