@@ -31,6 +31,8 @@ _LONGEST_SIZE_CHANGE: Final = 0.5
 of their size may change."""
 _FRESH_S: Final = 0.5
 """A person not seen for longer is only picked up again by a sighting that nobody else claims."""
+_STEADY_S: Final = 0.4
+"""How long a person commonly keeps their speed."""
 _SAME_PERSON_TRUNKS: Final = 0.3
 _RIVAL_SHARE: Final = 0.7
 _SHORTEST_CHAIN: Final = 3
@@ -66,17 +68,23 @@ class _Chain:
         gap_s = time_s - self.seen_s
         return self.place_px + self.speed_px_s * gap_s if gap_s <= _FRESH_S else self.place_px
 
-    def add(self, picture: int, row: int, time_s: float, place_px: Floats, size_px: float) -> None:
+    def add(
+        self, picture: int, row: int, time_s: float, place_px: Floats, size_px: float, *, doubtful: bool = False
+    ) -> None:
+        """Append a sighting; a doubtful one moves the expectation little, so that people keep their way as they cross."""
         gap_s = time_s - self.seen_s
-        if gap_s > 0:
-            newest = (place_px - self.place_px) / gap_s if gap_s <= _FRESH_S else np.zeros(2)
-            # slow to change, so that one wrong sighting while two people cross does not carry the patient along
-            self.speed_px_s = self.speed_px_s + 0.2 * (newest - self.speed_px_s)
-        self.size_px += 0.3 * (size_px - self.size_px)
-        self.place_px, self.seen_s = place_px, time_s
+        expected_px, trust = self.expected_px(time_s), 0.2 if doubtful else 1.0
+        if 0 < gap_s <= _FRESH_S:
+            off_px = place_px - expected_px
+            self.speed_px_s = self.speed_px_s + trust * min(1.0, gap_s / _STEADY_S) * off_px / gap_s
+        elif gap_s > _FRESH_S:
+            self.speed_px_s = np.zeros(2)
+        self.place_px = expected_px + trust * (place_px - expected_px)
+        self.size_px += trust * 0.3 * (size_px - self.size_px)
+        self.seen_s = time_s
         self.pictures.append(picture)
         self.rows.append(row)
-        self.doubtful.append(False)
+        self.doubtful.append(doubtful)
 
 
 def places_and_sizes(landmarks_px: AnyFloats) -> tuple[Floats, Floats]:
@@ -196,8 +204,8 @@ def _chains(time_s: Floats, places_px: Sequence[Floats], sizes_px: Sequence[Floa
                 taken.append(row)
                 others_reach = np.isfinite(np.delete(cost[:, column], which)).any()
                 reaches_others = np.isfinite(np.delete(cost[which], column)).any()
-                group[which].add(picture, row, float(now_s), places[row], float(sizes[row]))
-                group[which].doubtful[-1] = bool(others_reach or reaches_others)
+                doubtful = bool(others_reach or reaches_others)
+                group[which].add(picture, row, float(now_s), places[row], float(sizes[row]), doubtful=doubtful)
             free = [row for row in free if row not in taken]
         for row in free:
             newcomer = _Chain(places[row], float(sizes[row]), float(now_s), np.zeros(2))
