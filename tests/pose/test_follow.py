@@ -63,7 +63,9 @@ def test_one_person_is_followed_without_remark():
 
 
 def test_the_large_central_person_is_the_patient():
-    names, _ = Cast(30).add("far", 360, size_px=60).add("patient", 330, size_px=150).add("edge", 60, size_px=160).follow()
+    names, _ = (
+        Cast(30).add("far", 360, size_px=60).add("patient", 330, size_px=150).add("edge", 60, size_px=160).follow()
+    )
     assert set(names) == {"patient"}
 
 
