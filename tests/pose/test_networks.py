@@ -38,12 +38,12 @@ def test_an_altered_network_is_refused(other_package):
     content = bytearray(networks_content())
     content[len(content) // 2] ^= 1
     (other_package / "pose_full.task").write_bytes(content)
-    with pytest.raises(InstallationError, match="pose_full.task has been altered"):
+    with pytest.raises(InstallationError, match=r"pose_full\.task has been altered"):
         networks.read_network("full")
 
 
 def test_a_missing_network_is_told(other_package):
-    with pytest.raises(InstallationError, match="pose_heavy.task cannot be read"):
+    with pytest.raises(InstallationError, match=r"pose_heavy\.task cannot be read"):
         networks.read_network("heavy")
 
 

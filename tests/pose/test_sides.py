@@ -223,14 +223,14 @@ def test_exchanging_all_is_the_mirrored_order(keraal):
 @given(st.integers(1, 5), st.integers(2, 4), st.integers(0, 10_000))
 def test_the_path_is_the_cheapest_of_all(count, kinds, seed):
     """Against trying every path."""
-    from itertools import product
+    from itertools import pairwise, product
 
     rng = np.random.default_rng(seed)
     here, there = rng.random((count, kinds)), rng.random((count - 1, kinds, kinds))
 
     def cost(path):
         return sum(here[i, s] for i, s in enumerate(path)) + sum(
-            there[i, a, b] for i, (a, b) in enumerate(zip(path, path[1:], strict=False))
+            there[i, a, b] for i, (a, b) in enumerate(pairwise(path))
         )
 
     best = min(cost(path) for path in product(range(kinds), repeat=count))

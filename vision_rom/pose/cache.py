@@ -42,7 +42,8 @@ def load_cached(
     """
     key = _key(clip_sha256, settings, clip_options)
     try:
-        with np.load(_place(folder, key), allow_pickle=False) as archive:
+        # opened here, since NumPy leaves a damaged file open
+        with _place(folder, key).open("rb") as file, np.load(file, allow_pickle=False) as archive:
             facts = json.loads(bytes(archive["facts"]).decode())
             arrays = {name: archive[name] for name in _ARRAYS}
         if facts["key"] != key:

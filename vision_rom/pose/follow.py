@@ -256,14 +256,13 @@ def _at_point(
     point_px: tuple[float, float], chains: list[_Chain], places_px: Sequence[Floats], sizes_px: Sequence[Floats]
 ) -> _Chain:
     found: list[tuple[int, float, _Chain]] = []
-    nearest = np.inf
     for chain in chains:
         for picture, row in zip(chain.pictures, chain.rows, strict=True):
-            # half a trunk above the hips is the body's middle, where a person points
-            middle = places_px[picture][row] - (0.0, 0.5 * sizes_px[picture][row])
-            away = float(np.linalg.norm(middle - point_px)) / float(sizes_px[picture][row])
-            nearest = min(nearest, away)
-            if away <= 1.5:
+            # to the upright line from the hips to the shoulders, where a person points
+            hips, size = places_px[picture][row], float(sizes_px[picture][row])
+            on_line = np.array([hips[0], np.clip(point_px[1], hips[1] - size, hips[1])])
+            away = float(np.linalg.norm(on_line - point_px)) / size
+            if away <= 1.0:
                 found.append((picture, away, chain))
                 break
     if not found:
