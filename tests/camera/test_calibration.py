@@ -177,3 +177,24 @@ def test_blurred_and_repeated_views_are_not_chosen(normal: Lens) -> None:
     assert all(frame.view.sharpness < 0.1 for frame in chosen)
     assert len(choose_frames([frames[0]] * 30, **SIZE)) == 1
     assert choose_frames([], **SIZE) == []
+
+
+def test_a_fisheye_lens_is_never_called_good() -> None:
+    """105 deg wide, picture distance proportional to the angle: another kind of lens than any that is fitted."""
+    focal_px, centre = 700.0, np.array([642.0, 357.0])
+    for seed in range(3):
+        pose_at, end_s = board_path(Lens(700.0, 700.0, 642.0, 357.0, 1280, 720), seed=seed)
+        generator = np.random.default_rng(seed)
+        frames = []
+        for time_s in np.arange(HOLD_S / 2, end_s, HOLD_S + MOVE_S):
+            points = pose_at(float(time_s)).points_m(BOARD.corners_m())
+            across = np.hypot(points[:, 0], points[:, 1])
+            pixels = points[:, :2] * (np.arctan2(across, points[:, 2]) / across * focal_px)[:, None] + centre
+            pixels += generator.normal(0.0, 0.08, pixels.shape)
+            seen = (pixels >= 0).all(axis=1) & (pixels <= [1279, 719]).all(axis=1)
+            if seen.sum() >= 10:
+                view = BoardView(np.flatnonzero(seen), pixels[seen], BOARD.corners_m()[seen], 0.03)
+                frames.append(BoardFrame(float(time_s), view))
+        found = calibrate_from(frames, **SIZE)
+        assert not found.good
+        assert "fisheye" in found.verdict

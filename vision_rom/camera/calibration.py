@@ -162,7 +162,7 @@ def _shortcomings(
     if bend_px > LARGEST_BEND_PX:
         known = f"only to {bend_px:.1f} px" if np.isfinite(bend_px) else "not at all"
         reasons.append(
-            f"straight lines along the picture's edge are corrected {known}: bring the board into its corners"
+            f"straight lines along the picture's edge are corrected {known}: bring the board into its corners, and use no fisheye lens"
         )
     return tuple(reasons)
 

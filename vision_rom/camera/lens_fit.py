@@ -111,8 +111,10 @@ def fit_needed_coefficients(
         # a lens without an answer inside its own picture comes last
         scored.append((not np.isfinite(fit.lens.rays(border)).all(), score, radial, fit))
     scored.sort(key=lambda item: item[:2])
-    _, best_score, _, best = scored[0]
-    # the rational form can bend anywhere outside the views, so on its own it is no sign of doubt
+    _, best_score, best_radial, best = scored[0]
+    if best_radial == 6:
+        # rational coefficients may bend anywhere beyond the views; they are believed only where three plain ones agree
+        return best, [fit for _, _, radial, fit in scored if radial == 3]
     undecided = [
         fit for failed, score, radial, fit in scored if not failed and radial != 6 and score < best_score + UNDECIDED
     ]
@@ -208,10 +210,7 @@ def remaining_bend(lens: Lens, folds: Sequence[Lens], alternatives: Sequence[Len
     # a line between two corners of the picture may leave it where the lens bulges
     lines = [line[lens.contains(line)] for line in lines]
     bends = [np.array([_departure(other.straighten(line)) for line in lines if len(line) > 8]) for other in folds]
-    # leaving out a whole corner of the picture at a time is severe enough for one deviation, except with the rational
-    # coefficients, which can bend between and beyond the views
-    severity = 1.96 if any(lens.coefficients[5:]) else 1.0
-    jackknife = severity * np.sqrt((len(folds) - 1) / len(folds) * np.sum(np.square(bends), axis=0))
+    jackknife = np.sqrt((len(folds) - 1) / len(folds) * np.sum(np.square(bends), axis=0))
     others = [_departure(other.straighten(line)) for other in alternatives for line in lines if len(line) > 8]
     worst = max([*jackknife.tolist(), *others])
     return worst if np.isfinite(worst) else float("inf")
