@@ -10,14 +10,13 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from vision_rom.handover import MIRRORED_LANDMARKS, SIDES, Floats, Landmark
 from vision_rom.learned.sessions import Session, draw_session
+from vision_rom.learned.shards import save_shard
 from vision_rom.pose import PoseSettings
 from vision_rom.pose.landmarker import Landmarker
 from vision_rom.synthetic.body import rig
@@ -30,8 +29,6 @@ from vision_rom.synthetic.truth import arm_directions
 
 SESSIONS_PER_SHARD = 100
 N_ROOMS = 400
-
-Shard = dict[str, NDArray[np.generic]]
 
 _COMPARED = ("shoulder", "elbow", "wrist", "hip")
 
@@ -103,13 +100,6 @@ def _distance_px(landmarks_px: Floats, true_px: dict[Landmark, Floats]) -> float
     return float(np.mean([np.linalg.norm(landmarks_px[mark, :2] - at) for mark, at in true_px.items()]))
 
 
-def load_shards(folder: Path) -> Iterator[Shard]:
-    """Yield the arrays of every shard in a folder, in order."""
-    for path in sorted(folder.glob("frames_*.npz")):
-        with np.load(path) as stored:
-            yield {name: stored[name] for name in stored.files}
-
-
 def main() -> None:
     """Render and look, shard by shard."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -130,9 +120,7 @@ def main() -> None:
             arrays = {name: np.array([row[name] for row in rows]) for name in rows[0]}
             for name in ("landmarks_px", "visibility", "world_m", "upper_arm", "forearm"):
                 arrays[name] = arrays[name].astype(np.float32)
-            temporary = path.with_suffix(".writing.npz")
-            np.savez_compressed(temporary, **arrays)  # type: ignore[arg-type]
-            temporary.replace(path)
+            save_shard(path, arrays)
             done += len(rows)
             found = float(np.mean(arrays["found"]))
             rate = (time.monotonic() - started) / done

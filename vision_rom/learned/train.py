@@ -22,7 +22,7 @@ from torch import nn
 from vision_rom.angles.arm_features import arm_features
 from vision_rom.angles.arm_network import ArmNetwork, elevation_deg, predict_directions
 from vision_rom.handover import SIDES
-from vision_rom.learned.frames import load_shards
+from vision_rom.learned.shards import load_shards, save_shard
 
 HIDDEN = (384, 256, 128)
 N_MEMBERS = 5
@@ -152,9 +152,7 @@ def main() -> None:
             "elevation_error_p95_deg": round(float(np.percentile(held_out[chosen], 95)), 1),
             "expected_sd_median_deg": round(float(np.median(expected[chosen])), 2),
         }
-    temporary = arguments.out.with_suffix(".writing.npz")
-    np.savez_compressed(temporary, **_arrays(models, mean, scale))  # type: ignore[arg-type]
-    temporary.replace(arguments.out)
+    save_shard(arguments.out, _arrays(models, mean, scale))
     arguments.out.with_suffix(".json").write_text(json.dumps(report, indent=1) + "\n", encoding="utf-8")
     print(json.dumps(report["all"]))
 
