@@ -125,8 +125,8 @@ def _elevation(
 ) -> AngleCurve:
     count = len(track.time_s)
     nothing = np.full(count, np.nan)
-    visible = _least_visibility(track, [Landmark.of(side, "shoulder"), Landmark.of(side, "elbow")], side, view)
-    refusal = _why_not_in_this_view(plane, side, view)
+    visible = least_visibility(track, [Landmark.of(side, "shoulder"), Landmark.of(side, "elbow")], side, view)
+    refusal = why_not_in_this_view(plane, side, view)
     if refusal:
         return _curve(track, movement, side, nothing, nothing, visible, (refusal,))
     disagreement = plane_of_motion(track, plane=plane, side=side, view=view)
@@ -148,7 +148,7 @@ def _elevation(
         line=line,
         correct_off_plane_deg=believed_off_plane_deg(disagreement.off_plane_deg, disagreement.sd_deg),
     )
-    kept, more = _frames_kept(track, visible, view)
+    kept, more = frames_kept(track, visible, view)
     return _curve(
         track,
         movement,
@@ -165,7 +165,7 @@ def _rotation(
 ) -> AngleCurve:
     nothing = np.full(len(track.time_s), np.nan)
     parts = [Landmark.of(side, part) for part in ("shoulder", "elbow", "wrist")]
-    visible = _least_visibility(track, parts, side, view)
+    visible = least_visibility(track, parts, side, view)
     if not np.isfinite(view.facing_deg):
         return _curve(track, movement, side, nothing, nothing, visible, (_why_unknown(view),))
     if abs(view.facing_deg) > ROTATION_WITHIN_DEG:
@@ -182,24 +182,24 @@ def _rotation(
         picture_px=(track.width_px, track.height_px),
         focal_px=focal_px,
     )
-    kept, remarks = _frames_kept(track, visible, view)
+    kept, remarks = frames_kept(track, visible, view)
     bent_wrong = kept & np.isfinite(measured.elbow_flexion_deg) & ~measured.elbow_kept
     arm_away = kept & np.isfinite(measured.arm_to_trunk_deg) & ~measured.arm_kept
     if bent_wrong.any():
         remarks.append(
-            f"In {_share(bent_wrong)} of the pictures the elbow was not bent to about 90 degrees (allowed "
+            f"In {share_in_words(bent_wrong)} of the pictures the elbow was not bent to about 90 degrees (allowed "
             f"{ELBOW_FROM_DEG:.0f} to {ELBOW_TO_DEG:.0f}); rotation was not measured there."
         )
     if arm_away.any():
         remarks.append(
-            f"In {_share(arm_away)} of the pictures the upper arm was not at the side (more than "
+            f"In {share_in_words(arm_away)} of the pictures the upper arm was not at the side (more than "
             f"{ARM_AT_SIDE_BELOW_DEG:.0f} degrees from the trunk); rotation was not measured there."
         )
     angle = np.where(kept, direction * measured.angle_deg, np.nan)
     return _curve(track, movement, side, angle, nothing, visible, tuple(remarks))
 
 
-def _why_not_in_this_view(plane: Plane, side: Side, view: ViewEstimate) -> str:
+def why_not_in_this_view(plane: Plane, side: Side, view: ViewEstimate) -> str:
     """Sentence why the elevation cannot be measured in this view at all, or nothing."""
     facing = view.facing_deg
     if not np.isfinite(facing):
@@ -219,7 +219,7 @@ def _why_unknown(view: ViewEstimate) -> str:
     return view.remarks[0] if view.remarks else "Not measured: which way the patient faced could not be told."
 
 
-def _least_visibility(track: PoseTrack, arm: list[Landmark], side: Side, view: ViewEstimate) -> Floats:
+def least_visibility(track: PoseTrack, arm: list[Landmark], side: Side, view: ViewEstimate) -> Floats:
     """(n,) least visibility of the landmarks that the angle rests on; NaN where the patient was not found."""
     trunk = [Landmark.of(side, "shoulder"), Landmark.of(side, "hip")]
     if not _far_side_hidden(track, side, view):
@@ -237,7 +237,7 @@ def _far_side_hidden(track: PoseTrack, side: Side, view: ViewEstimate) -> bool:
     return bool(found.any() and np.median(far[found]) < LEAST_VISIBILITY)
 
 
-def _frames_kept(track: PoseTrack, visible: Floats, view: ViewEstimate) -> tuple[NDArray[np.bool_], list[str]]:
+def frames_kept(track: PoseTrack, visible: Floats, view: ViewEstimate) -> tuple[NDArray[np.bool_], list[str]]:
     """(n,) frames that may be measured, and a sentence for each reason why others may not."""
     remarks = []
     found = np.isfinite(visible)
@@ -247,21 +247,21 @@ def _frames_kept(track: PoseTrack, visible: Floats, view: ViewEstimate) -> tuple
     turned = running_median(np.abs(deviation), half_width=max(round(TURN_WINDOW_S / 2 / max(step, 1e-6)), 1))
     away = found & (turned > TURNED_AWAY_DEG)
     if (~found).any():
-        remarks.append(f"The patient was not found in {_share(~found)} of the pictures.")
+        remarks.append(f"The patient was not found in {share_in_words(~found)} of the pictures.")
     if dim.any():
         remarks.append(
-            f"In {_share(dim)} of the pictures a shoulder, hip or arm point was hidden or out of view; nothing was "
+            f"In {share_in_words(dim)} of the pictures a shoulder, hip or arm point was hidden or out of view; nothing was "
             "measured there."
         )
     if away.any():
         remarks.append(
-            f"In {_share(away)} of the pictures the patient had turned away from the direction of the rest of the clip; "
+            f"In {share_in_words(away)} of the pictures the patient had turned away from the direction of the rest of the clip; "
             "nothing was measured there."
         )
     return found & ~dim & ~away, remarks
 
 
-def _share(mask: NDArray[np.bool_]) -> str:
+def share_in_words(mask: NDArray[np.bool_]) -> str:
     percent = 100.0 * float(mask.mean())
     return "less than 1%" if percent < 1 else f"{percent:.0f}%"
 

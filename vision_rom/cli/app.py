@@ -13,6 +13,9 @@ from typing import Annotated, Literal
 import typer
 
 from vision_rom import __version__
+from vision_rom.cli.camera import camera_app
+from vision_rom.cli.prove import prove_command
+from vision_rom.cli.synth import synth_command
 from vision_rom.errors import EXIT_INTERRUPTED, VisionRomError
 
 app = typer.Typer(
@@ -48,7 +51,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
         # the reader of our output has gone, as with `| head`
         sys.stderr.close()
         return 0
-    return result if isinstance(result, int) else 0
+    return int(result) if isinstance(result, int) else 0
 
 
 def _print_version(wanted: bool) -> None:
@@ -128,3 +131,8 @@ def doctor() -> int:
     from vision_rom.cli.doctor import doctor_command
 
     return doctor_command()
+
+
+app.command("synth")(synth_command)
+app.command("prove")(prove_command)
+app.add_typer(camera_app, name="camera")

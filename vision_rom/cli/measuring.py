@@ -34,10 +34,13 @@ def measure_and_write(request: MeasureRequest) -> int:
     """Measure, write the result folder, print, and return the exit code."""
     with progress_shown(request.clip.name, sys.stderr.isatty()) as on_progress:
         on_progress("starting", None)
+        from vision_rom.clip.files import check_readable
         from vision_rom.measure import measure
         from vision_rom.report.document import reading_document, to_json
         from vision_rom.report.folder import default_folder, staged, write_reading_files
 
+        # before any folder is made, whose name may be as impossible as the recording's
+        check_readable(request.clip)
         folder = request.out or default_folder(request.clip)
         with staged(folder) as stage:
             # a folder that is still to be made takes its cache along when it appears

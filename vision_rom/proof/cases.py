@@ -52,7 +52,9 @@ Condition = Literal[
 
 FULL_PEOPLE = range(20001, 20041)
 QUICK_PEOPLE = range(30001, 30013)
+CALIBRATION_PEOPLE = range(40001, 40081)
 FIRST_ROOM = 20000
+FIRST_CALIBRATION_ROOM = 21000
 OFF_PLANE_DEG = 25.0
 TILT_DEG = 20.0
 SCAPULAR_PLANE_DEG = 35.0
@@ -219,7 +221,23 @@ def quick_set() -> tuple[ProofCase, ...]:
     return _cases(QUICK_PLAN, QUICK_PEOPLE, _QUICK_PACE)
 
 
-def _cases(plans: tuple[_Plan, ...], people: range, pace: _Pace) -> tuple[ProofCase, ...]:
+def calibration_set() -> tuple[ProofCase, ...]:
+    """Return the clips that intervals and smoothing are set with: people, rooms and angles of no proof.
+
+    Every plan of the full proof twice, each peak moved at random by up to 12 degrees downwards and 6 upwards.
+    """
+    rng = np.random.default_rng(1618)
+    plans = tuple(
+        replace(plan, peaks=tuple(float(min(peak + rng.uniform(-12, 6), 179)) for peak in plan.peaks))
+        for _ in range(2)
+        for plan in FULL_PLAN
+    )
+    return _cases(plans, CALIBRATION_PEOPLE, _FULL_PACE, first_room=FIRST_CALIBRATION_ROOM)
+
+
+def _cases(
+    plans: tuple[_Plan, ...], people: range, pace: _Pace, *, first_room: int = FIRST_ROOM
+) -> tuple[ProofCase, ...]:
     wanted: list[tuple[float, _Plan, float | str]] = []
     for plan in plans:
         sources: tuple[float | str, ...] = plan.peaks or plan.recordings
@@ -227,12 +245,12 @@ def _cases(plans: tuple[_Plan, ...], people: range, pace: _Pace) -> tuple[ProofC
     wanted.sort(key=lambda entry: entry[0])
     # 7 and the number of people have no common factor, so that neighbours in the order are different people
     return tuple(
-        _case(number, plan, source, people[(7 * number) % len(people)], pace)
+        _case(number, plan, source, people[(7 * number) % len(people)], pace, first_room)
         for number, (_, plan, source) in enumerate(wanted)
     )
 
 
-def _case(number: int, plan: _Plan, source: float | str, person: int, pace: _Pace) -> ProofCase:
+def _case(number: int, plan: _Plan, source: float | str, person: int, pace: _Pace, first_room: int) -> ProofCase:
     rng = np.random.default_rng((person, number, 2718))
     side: Side = "left" if rng.random() < 0.5 else "right"
     if isinstance(source, str):
@@ -258,7 +276,7 @@ def _case(number: int, plan: _Plan, source: float | str, person: int, pace: _Pac
             script=script,
             bystander=bystander,
             camera=camera,
-            room=FIRST_ROOM + number,
+            room=first_room + number,
             phone=LOW_LIGHT if plan.condition == "low light" else _phone(rng),
             rate_hz=pace.rate_hz,
             seed=number,
