@@ -33,7 +33,7 @@ def test_nobody_in_the_proof_was_learned_from() -> None:
 
 def test_no_room_of_the_proof_was_learned_in() -> None:
     pytest.importorskip("vtk")
-    from vision_rom.learned.frames import N_ROOMS
+    from vision_rom.training.frames import N_ROOMS
 
     assert min(case.description.room for case in (*full_set(), *quick_set())) >= N_ROOMS
 

@@ -1,1 +1,7 @@
-"""The learned arm direction as it is shipped: weights, card, and the recipe that made them."""
+"""What was learned from rendered people, as it is shipped: arrays and their card."""
+
+from __future__ import annotations
+
+from vision_rom.learned.store import load_arm_network
+
+__all__ = ["load_arm_network"]

@@ -1,7 +1,7 @@
 """The proof's clips as data: who is filmed doing what, from where, and under which difficulty.
 
 Nobody in this set was ever learned from. The learned correction is trained on people with seeds of 100000 and more only
-(``learned/sessions.py``, ``FIRST_PERSON``), in rooms 0 to 399; here the people's seeds lie below 100000 and the rooms'
+(``training/sessions.py``, ``FIRST_PERSON``), in rooms 0 to 399; here the people's seeds lie below 100000 and the rooms'
 at 20000 and more. The people of the quick set are others than those of the full one.
 
 The clips of a condition are spread over the set's order, lower angles first, so that every second or third clip is a

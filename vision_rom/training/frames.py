@@ -1,6 +1,6 @@
 """Render sessions, look at them with the pose network, and keep landmarks beside the true arm directions.
 
-    python -m vision_rom.learned.frames FOLDER --first 0 --count 1000
+    python -m vision_rom.training.frames FOLDER --first 0 --count 1000
 
 writes one file a hundred sessions; a run that was stopped goes on where it was. Needs the ``synthetic`` extra.
 """
@@ -15,8 +15,8 @@ from pathlib import Path
 import numpy as np
 
 from vision_rom.handover import MIRRORED_LANDMARKS, SIDES, Floats, Landmark
-from vision_rom.learned.sessions import Session, draw_session
-from vision_rom.learned.shards import save_shard
+from vision_rom.training.sessions import Session, draw_session
+from vision_rom.training.shards import save_shard
 from vision_rom.pose import PoseSettings
 from vision_rom.pose.landmarker import Landmarker
 from vision_rom.synthetic.body import rig
