@@ -8,14 +8,22 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from vision_rom.learned import sessions
-from vision_rom.proof.cases import OFF_PLANE_DEG, TILT_DEG, ProofCase, full_set, quick_set, recorded_act
+from vision_rom.proof.cases import (
+    OFF_PLANE_DEG,
+    TILT_DEG,
+    ProofCase,
+    calibration_set,
+    full_set,
+    quick_set,
+    recorded_act,
+)
 from vision_rom.synthetic.capture import read_motion
 from vision_rom.synthetic.choreography import PLANE_DEG
 from vision_rom.synthetic.people import make_person
 from vision_rom.synthetic.script import Exercise
 from vision_rom.synthetic.truth import arm_directions
 from vision_rom.synthetic.truth_file import Actor
+from vision_rom.training import sessions
 
 OUTSIDE = Path(__file__).parents[1] / "outside_data"
 
@@ -40,6 +48,14 @@ def test_no_room_of_the_proof_was_learned_in() -> None:
 
 def test_quick_and_full_set_share_nobody() -> None:
     assert not everybody(full_set()) & everybody(quick_set())
+
+
+def test_nobody_and_no_room_of_the_proof_was_calibrated_on() -> None:
+    calibrated = calibration_set()
+    assert not everybody(calibrated) & (everybody(full_set()) | everybody(quick_set()))
+    assert max(everybody(calibrated)) < sessions.FIRST_PERSON
+    rooms = {case.description.room for case in calibrated}
+    assert not rooms & {case.description.room for case in (*full_set(), *quick_set())}
 
 
 def test_full_set_is_large_enough() -> None:

@@ -262,6 +262,7 @@ def frames_kept(track: PoseTrack, visible: Floats, view: ViewEstimate) -> tuple[
 
 
 def share_in_words(mask: NDArray[np.bool_]) -> str:
+    """Return the share of True as a percentage for people."""
     percent = 100.0 * float(mask.mean())
     return "less than 1%" if percent < 1 else f"{percent:.0f}%"
 

@@ -16,7 +16,7 @@ from vision_rom import __version__
 from vision_rom.cli.camera import camera_app
 from vision_rom.cli.prove import prove_command
 from vision_rom.cli.synth import synth_command
-from vision_rom.errors import EXIT_INTERRUPTED, VisionRomError
+from vision_rom.errors import EXIT_INTERRUPTED, UsageError, VisionRomError
 
 app = typer.Typer(
     name="vision-rom",
@@ -30,23 +30,25 @@ app = typer.Typer(
 )
 
 
+# some versions of typer bring their own copy of click, so its root error is found through typer and not imported
+_WRONG_OPTION: type[Exception] = next(kind for kind in typer.BadParameter.__mro__ if kind.__name__ == "ClickException")
+
+
 def run(arguments: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code; expected errors are printed to stderr as one sentence."""
-    import click
-
     try:
         result = app(args=arguments, standalone_mode=False)
     except VisionRomError as error:
         print(f"vision-rom: {error}", file=sys.stderr)
         return error.exit_code
-    except click.exceptions.Exit as end:
+    except typer.Exit as end:
         return end.exit_code
-    except (KeyboardInterrupt, click.exceptions.Abort):
+    except (KeyboardInterrupt, typer.Abort):
         print("vision-rom: stopped; nothing half-written was left.", file=sys.stderr)
         return EXIT_INTERRUPTED
-    except click.ClickException as error:
-        error.show()
-        return error.exit_code
+    except _WRONG_OPTION as error:
+        error.show()  # type: ignore[attr-defined]
+        return UsageError.exit_code
     except BrokenPipeError:
         # the reader of our output has gone, as with `| head`
         sys.stderr.close()

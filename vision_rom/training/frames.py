@@ -15,8 +15,6 @@ from pathlib import Path
 import numpy as np
 
 from vision_rom.handover import MIRRORED_LANDMARKS, SIDES, Floats, Landmark
-from vision_rom.training.sessions import Session, draw_session
-from vision_rom.training.shards import save_shard
 from vision_rom.pose import PoseSettings
 from vision_rom.pose.landmarker import Landmarker
 from vision_rom.synthetic.body import rig
@@ -26,6 +24,8 @@ from vision_rom.synthetic.pose3d import Posture
 from vision_rom.synthetic.renderer import render_picture
 from vision_rom.synthetic.scene import make_room
 from vision_rom.synthetic.truth import arm_directions
+from vision_rom.training.sessions import Session, draw_session
+from vision_rom.training.shards import save_shard
 
 SESSIONS_PER_SHARD = 100
 N_ROOMS = 400
