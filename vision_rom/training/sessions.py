@@ -23,15 +23,15 @@ Kind = Literal[
     "abduction", "scaption", "flexion", "extension", "rotation_side", "rotation_90", "across", "behind_back", "free"
 ]
 KINDS: dict[Kind, float] = {
-    "abduction": 0.2,
-    "scaption": 0.13,
-    "flexion": 0.18,
+    "abduction": 0.19,
+    "scaption": 0.14,
+    "flexion": 0.17,
     "extension": 0.13,
-    "rotation_side": 0.16,
-    "rotation_90": 0.08,
-    "across": 0.04,
-    "behind_back": 0.03,
-    "free": 0.05,
+    "rotation_side": 0.21,
+    "rotation_90": 0.09,
+    "across": 0.03,
+    "behind_back": 0.01,
+    "free": 0.03,
 }
 """How often each kind of session is drawn."""
 
