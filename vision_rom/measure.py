@@ -13,24 +13,26 @@ from typing import Literal
 
 import numpy as np
 
-from vision_rom.angles import (
-    PlaneDisagreement,
-    ViewEstimate,
-    angle_curve,
-    find_view,
-    forearm_of_track,
-    plane_of_motion,
-    with_intervals,
-)
-from vision_rom.angles.off_plane import Plane
+from vision_rom.angles import PlaneDisagreement, ViewEstimate, find_view, plane_of_motion
 from vision_rom.clip import open_clip, sha256_of
 from vision_rom.errors import UsageError
-from vision_rom.handover import SIDES, AngleCurve, Clip, PoseTrack, Reading, Side, SmoothCurve
+from vision_rom.handover import SIDES, Clip, PoseTrack, Reading, Side, SmoothCurve
 from vision_rom.motion import RepetitionResult, Smoothing, choose_movement, repetitions, smooth
 from vision_rom.motion.recognition import RECOGNISED
 from vision_rom.movements import Movement
 from vision_rom.movements import movement as movement_named
 from vision_rom.pose import PoseSettings, load_cached, store_cached, track_patient
+from vision_rom.ways import (
+    DEFAULT_METHOD,
+    METHOD_WORDS,
+    METHODS,
+    Method,
+    RawCurve,
+    intervals,
+    raw_curve,
+    seen_plane,
+    too_unsure,
+)
 
 Progress = Callable[[str, float | None], None]
 """Called with the stage and the fraction of it that is done; None where that is not known."""
@@ -59,6 +61,7 @@ def measure(
     movement: str | None = None,
     side: SideAsked = None,
     model: Literal["full", "heavy"] = "full",
+    method: Method = DEFAULT_METHOD,
     mirrored: bool = False,
     time_factor: float = 1.0,
     person: int | tuple[float, float] | None = None,
@@ -77,6 +80,8 @@ def measure(
         What was recorded; None chooses (see ``Measurement.choice``).
     model
         Pose network.
+    method
+        Way from landmarks to angles, see :mod:`vision_rom.ways`.
     mirrored
         The picture itself was flipped left to right, as some selfie cameras do.
     time_factor
@@ -102,7 +107,7 @@ def measure(
         A model file or library is missing or altered.
 
     """
-    _check_asked(movement, side)
+    _check_asked(movement, side, method)
     if not time_factor > 0:
         raise UsageError(f"The time factor must be more than 0, not {time_factor:g}.")
     clip, track = find_landmarks(
@@ -114,7 +119,7 @@ def measure(
         cache=cache,
         on_progress=on_progress or (lambda stage, fraction: None),
     )
-    measurement = measure_landmarks(clip, track, movement=movement, side=side, smoothing=smoothing)
+    measurement = measure_landmarks(clip, track, movement=movement, side=side, method=method, smoothing=smoothing)
     settings = {"model": model, "person": person, "mirrored": mirrored, "time_factor": time_factor, "rate_hz": rate_hz}
     return replace(measurement, parameters={**settings, **measurement.parameters})
 
@@ -156,18 +161,16 @@ def measure_landmarks(
     *,
     movement: str | None = None,
     side: SideAsked = None,
+    method: Method = DEFAULT_METHOD,
     smoothing: Smoothing | None = None,
 ) -> Measurement:
     """Measure a patient whose landmarks are known already: view, angles, smoothing, repetitions, readings."""
-    _check_asked(movement, side)
+    _check_asked(movement, side, method)
     smoothing = smoothing or Smoothing()
     view = find_view(track.landmarks_px, track.visibility, track.world_m, network=track.model.name)
     names = (movement,) if movement else RECOGNISED
-    curves = {
-        (name, one): smooth(_raw_curve(track, movement_named(name), one, view), settings=smoothing)
-        for name in names
-        for one in SIDES
-    }
+    raw = {(name, one): raw_curve(track, movement_named(name), one, view, method) for name in names for one in SIDES}
+    curves = {key: smooth(one.curve, settings=smoothing) for key, one in raw.items()}
     choice = choose_movement(curves, view=view.view, wanted=movement, side=side)
     why_nobody = _why_nobody(track)
     chosen = choice.movement
@@ -176,13 +179,15 @@ def measure_landmarks(
         reason = why_nobody or f"{choice.why} Name the movement with --movement."
         name = movement or UNKNOWN_MOVEMENT
         readings = tuple(_refused(name, _joint(movement), one, reason, view) for one in sides)
-        return Measurement(clip, track, (), readings, choice.why, _parameters(smoothing))
+        return Measurement(clip, track, (), readings, choice.why, _parameters(smoothing, method))
     kept = [curves[chosen, one] for one in sides]
-    readings = tuple(read_curve(curve, movement_named(chosen), track, view) for curve in kept)
-    return Measurement(clip, track, tuple(kept), readings, choice.why, _parameters(smoothing))
+    readings = tuple(
+        read_curve(curve, raw[chosen, curve.source.side], movement_named(chosen), track, view) for curve in kept
+    )
+    return Measurement(clip, track, tuple(kept), readings, choice.why, _parameters(smoothing, method))
 
 
-def read_curve(curve: SmoothCurve, movement: Movement, track: PoseTrack, view: ViewEstimate) -> Reading:
+def read_curve(curve: SmoothCurve, raw: RawCurve, movement: Movement, track: PoseTrack, view: ViewEstimate) -> Reading:
     """Turn one smoothed curve into the reading of its movement and side, or into the reason why there is none."""
     side = curve.source.side
     found = repetitions(curve)
@@ -192,17 +197,10 @@ def read_curve(curve: SmoothCurve, movement: Movement, track: PoseTrack, view: V
     if not found.kept:
         reason = _why_none(curve, found)
         return replace(_refused(movement.name, movement.joint, side, reason, view), camera_off_plane_deg=off_plane_deg)
-    rotation = movement.kind == "axial_rotation"
-    intervals = with_intervals(
-        found.kept,
-        curve,
-        kind="axial_rotation" if rotation else "elevation",
-        view=view,
-        plane=plane,
-        forearm=forearm_of_track(track, side=side) if rotation else None,
-        direction=movement.direction,
-    )
-    kept = intervals.repetitions
+    kept, reading95_deg = intervals(found.kept, curve, raw, movement, track, view, plane)
+    reason = too_unsure(reading95_deg) if raw.method == "learned" else ""
+    if reason:
+        return replace(_refused(movement.name, movement.joint, side, reason, view), camera_off_plane_deg=off_plane_deg)
     held = [one.held_deg for one in kept]
     dropped = [f"{one.start_s:.1f} to {one.end_s:.1f} s left out: {one.reason}" for one in found.dropped]
     return Reading(
@@ -216,34 +214,17 @@ def read_curve(curve: SmoothCurve, movement: Movement, track: PoseTrack, view: V
         repetitions=kept,
         held_deg=float(np.mean(held)),
         peak_deg=max(one.peak_deg for one in kept),
-        interval95_deg=intervals.reading95_deg,
+        interval95_deg=reading95_deg,
         vertical_held_deg=_mean([one.vertical_held_deg for one in kept]),
         remarks=(*view.remarks, *curve.source.remarks, *found.remarks, *dropped),
     )
-
-
-def _raw_curve(track: PoseTrack, movement: Movement, side: Side, view: ViewEstimate) -> AngleCurve:
-    return angle_curve(
-        track,
-        movement=movement.name,
-        kind="axial_rotation" if movement.kind == "axial_rotation" else "elevation",
-        direction=movement.direction,
-        plane=_vertical_plane(movement),
-        side=side,
-        view=view,
-    )
-
-
-def _vertical_plane(movement: Movement) -> Plane:
-    """Return the plane of an elevation; rotation at the side is seen like a movement in the frontal plane."""
-    return "frontal" if movement.plane == "transverse" else movement.plane
 
 
 def _plane_of(movement: Movement, track: PoseTrack, side: Side, view: ViewEstimate) -> PlaneDisagreement | None:
     """By how much the camera was off the plane of motion; None for a rotation, whose plane is level."""
     if movement.kind == "axial_rotation":
         return None
-    return plane_of_motion(track, plane=_vertical_plane(movement), side=side, view=view)
+    return plane_of_motion(track, plane=seen_plane(movement), side=side, view=view)
 
 
 def _why_nobody(track: PoseTrack) -> str:
@@ -277,15 +258,17 @@ def _asked(side: SideAsked) -> tuple[Side, ...]:
     return SIDES if side is None or side == "both" else (side,)
 
 
-def _check_asked(movement: str | None, side: SideAsked) -> None:
+def _check_asked(movement: str | None, side: SideAsked, method: Method) -> None:
     if movement is not None and movement_named(movement).status != "measured":
         raise UsageError(f"The movement {movement!r} is in the catalogue, but this version does not measure it yet.")
     if side not in (None, "left", "right", "both"):
         raise UsageError(f"The side must be left, right or both, not {side!r}.")
+    if method not in METHODS:
+        raise UsageError(f"The method must be {' or '.join(METHODS)}, not {method!r}.")
 
 
-def _parameters(smoothing: Smoothing) -> dict[str, object]:
-    return {"method": "trunk line to upper arm in the picture", "smoothing": asdict(smoothing)}
+def _parameters(smoothing: Smoothing, method: Method) -> dict[str, object]:
+    return {"method": method, "method_in_words": METHOD_WORDS[method], "smoothing": asdict(smoothing)}
 
 
 def _mean(values: list[float]) -> float:

@@ -31,6 +31,10 @@ SIDE_KNOWN_BELOW_DEG = 90.0
 """Above this elevation forward and backward of an overhead arm are a hair apart, so no sign is taken from them."""
 
 
+ABDUCTED_WITHIN_DEG = 30.0
+"""Rotation at 90 degrees of abduction is measured with the upper arm raised to 90 degrees give or take this much."""
+
+
 @dataclass(frozen=True, slots=True)
 class LearnedCurve:
     """The curve, and what the network itself expects of its error in each picture."""
@@ -76,16 +80,22 @@ def learned_curve(
     if kind == "axial_rotation":
         elbow = angle_between_deg(found.upper_arm, found.forearm)
         bent_wrong = kept & ((elbow < ELBOW_FROM_DEG) | (elbow > ELBOW_TO_DEG))
-        away = kept & (elevation_deg(found.upper_arm) > ARM_AT_SIDE_BELOW_DEG)
+        raised = elevation_deg(found.upper_arm)
+        abducted = plane == "sagittal"
+        away = kept & (np.abs(raised - 90.0) > ABDUCTED_WITHIN_DEG if abducted else raised > ARM_AT_SIDE_BELOW_DEG)
         if bent_wrong.any():
             remarks.append(
                 f"In {share_in_words(bent_wrong)} of the pictures the elbow was not bent to about 90 degrees (allowed "
                 f"{ELBOW_FROM_DEG:.0f} to {ELBOW_TO_DEG:.0f}); rotation was not measured there."
             )
         if away.any():
+            where = (
+                f"raised to about 90 degrees (within {ABDUCTED_WITHIN_DEG:.0f})"
+                if abducted
+                else f"at the side (more than {ARM_AT_SIDE_BELOW_DEG:.0f} degrees from the trunk)"
+            )
             remarks.append(
-                f"In {share_in_words(away)} of the pictures the upper arm was not at the side (more than "
-                f"{ARM_AT_SIDE_BELOW_DEG:.0f} degrees from the trunk); rotation was not measured there."
+                f"In {share_in_words(away)} of the pictures the upper arm was not {where}; rotation was not measured there."
             )
         kept &= ~bent_wrong & ~away
         angle = direction * axial_rotation_deg(found.upper_arm, found.forearm)

@@ -89,6 +89,10 @@ def measure_command(
         bool, typer.Option("--json", help="Print the reading document on stdout and nothing else.")
     ] = False,
     model: Annotated[Literal["full", "heavy"], typer.Option(help="Pose network.")] = "full",
+    method: Annotated[
+        Literal["learned", "picture"],
+        typer.Option(help="Way to the angle: the arm's learned direction, or the plain angle in the picture."),
+    ] = "learned",
     mirrored: Annotated[
         bool, typer.Option("--mirrored", help="The picture itself was flipped, as some selfie cameras do.")
     ] = False,
@@ -117,6 +121,7 @@ def measure_command(
             out=out,
             json_wanted=json_wanted,
             model=model,
+            method=method,
             mirrored=mirrored,
             time_factor=time_factor,
             person=person,

@@ -22,6 +22,7 @@ class MeasureRequest:
     out: Path | None
     json_wanted: bool
     model: Literal["full", "heavy"]
+    method: Literal["learned", "picture"]
     mirrored: bool
     time_factor: float
     person: int | None
@@ -50,6 +51,7 @@ def measure_and_write(request: MeasureRequest) -> int:
                 movement=request.movement,
                 side=request.side,
                 model=request.model,
+                method=request.method,
                 mirrored=request.mirrored,
                 time_factor=request.time_factor,
                 person=request.person,

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import hashlib
 import io
+import json
 from functools import lru_cache
 from importlib.resources import files
 
 import numpy as np
 
 from vision_rom.angles.arm_network import ArmNetwork
+from vision_rom.angles.learned_interval import IntervalFactors
 from vision_rom.errors import InstallationError
 
 ARM_NETWORK_FILE = "arm_direction.npz"
-ARM_NETWORK_SHA256 = "0" * 64
+ARM_NETWORK_SHA256 = "d98a51873dac49581fde8af91ea19efb8a79c84f3038281ffcc1d51a1c90aa84"
+INTERVAL_FACTORS_FILE = "interval_factors.json"
 
 
 @lru_cache(maxsize=1)
@@ -26,15 +29,41 @@ def load_arm_network() -> ArmNetwork:
         The file is missing, or is not the one that this version was proved with.
 
     """
-    try:
-        content = files("vision_rom.learned").joinpath(ARM_NETWORK_FILE).read_bytes()
-    except OSError as error:
-        raise InstallationError(
-            f"The file {ARM_NETWORK_FILE} is missing from the installation ({error.strerror}); install vision-rom again."
-        ) from error
+    content = _content(ARM_NETWORK_FILE)
     if hashlib.sha256(content).hexdigest() != ARM_NETWORK_SHA256:
         raise InstallationError(
             f"The file {ARM_NETWORK_FILE} of the installation was altered; install vision-rom again."
         )
     with np.load(io.BytesIO(content)) as arrays:
         return ArmNetwork.from_arrays({name: arrays[name] for name in arrays.files})
+
+
+@lru_cache(maxsize=1)
+def load_interval_factors() -> IntervalFactors:
+    """Return the calibrated factors of the 95% interval; see :mod:`vision_rom.angles.learned_interval`.
+
+    Raises
+    ------
+    InstallationError
+        The file is missing, or belongs to another network.
+
+    """
+    document = json.loads(_content(INTERVAL_FACTORS_FILE))
+    if document["arm_network_sha256"] != ARM_NETWORK_SHA256:
+        raise InstallationError(
+            f"The file {INTERVAL_FACTORS_FILE} of the installation belongs to another network; install vision-rom again."
+        )
+    groups = document["groups"]
+    return IntervalFactors(
+        {name: float(one["factor"]) for name, one in groups.items()},
+        {name: int(one["clips"]) for name, one in groups.items()},
+    )
+
+
+def _content(name: str) -> bytes:
+    try:
+        return files("vision_rom.learned").joinpath(name).read_bytes()
+    except OSError as error:
+        raise InstallationError(
+            f"The file {name} is missing from the installation ({error.strerror}); install vision-rom again."
+        ) from error

@@ -197,6 +197,18 @@ FULL_PLAN: tuple[_Plan, ...] = (
     _Plan("internal_rotation", "front", _DOWN, (50,)),
 )
 
+ROTATION_90_PLAN: tuple[_Plan, ...] = (
+    _Plan("external_rotation_90", "side", "wanted view", (30, 50, 70, 85)),
+    _Plan("external_rotation_90", "side", _LEFT, (60,)),
+    _Plan("external_rotation_90", "side", _RIGHT, (45,)),
+    _Plan("external_rotation_90", "side", _UP, (55,)),
+    _Plan("external_rotation_90", "side", _DOWN, (75,)),
+    _Plan("internal_rotation_90", "side", "wanted view", (25, 40, 55)),
+    _Plan("internal_rotation_90", "side", _LEFT, (45,)),
+    _Plan("internal_rotation_90", "side", _RIGHT, (35,)),
+)
+"""Numbered after the others, which keep the people and rooms that they had before these were measured."""
+
 QUICK_PLAN: tuple[_Plan, ...] = (
     _Plan("abduction", "front", "wanted view", (90, 150)),
     _Plan("abduction", "front", "limited range", (70,)),
@@ -213,7 +225,8 @@ QUICK_PLAN: tuple[_Plan, ...] = (
 
 def full_set() -> tuple[ProofCase, ...]:
     """Return every clip of the full proof."""
-    return _cases(FULL_PLAN, FULL_PEOPLE, _FULL_PACE)
+    first = _cases(FULL_PLAN, FULL_PEOPLE, _FULL_PACE)
+    return first + _cases(ROTATION_90_PLAN, FULL_PEOPLE, _FULL_PACE, first_number=len(first))
 
 
 def quick_set() -> tuple[ProofCase, ...]:
@@ -224,19 +237,20 @@ def quick_set() -> tuple[ProofCase, ...]:
 def calibration_set() -> tuple[ProofCase, ...]:
     """Return the clips that intervals and smoothing are set with: people, rooms and angles of no proof.
 
-    Every plan of the full proof twice, each peak moved at random by up to 12 degrees downwards and 6 upwards.
+    Every plan of the full proof twice (the few of rotation at 90 degrees three times), each peak moved at random by up to 12 degrees downwards and 6 upwards.
     """
     rng = np.random.default_rng(1618)
     plans = tuple(
         replace(plan, peaks=tuple(float(min(peak + rng.uniform(-12, 6), 179)) for peak in plan.peaks))
-        for _ in range(2)
-        for plan in FULL_PLAN
+        for several in ((FULL_PLAN,) * 2, (ROTATION_90_PLAN,) * 3)
+        for plans in several
+        for plan in plans
     )
     return _cases(plans, CALIBRATION_PEOPLE, _FULL_PACE, first_room=FIRST_CALIBRATION_ROOM)
 
 
 def _cases(
-    plans: tuple[_Plan, ...], people: range, pace: _Pace, *, first_room: int = FIRST_ROOM
+    plans: tuple[_Plan, ...], people: range, pace: _Pace, *, first_room: int = FIRST_ROOM, first_number: int = 0
 ) -> tuple[ProofCase, ...]:
     wanted: list[tuple[float, _Plan, float | str]] = []
     for plan in plans:
@@ -246,7 +260,7 @@ def _cases(
     # 7 and the number of people have no common factor, so that neighbours in the order are different people
     return tuple(
         _case(number, plan, source, people[(7 * number) % len(people)], pace, first_room)
-        for number, (_, plan, source) in enumerate(wanted)
+        for number, (_, plan, source) in enumerate(wanted, first_number)
     )
 
 

@@ -63,6 +63,8 @@ TARGETS: tuple[Target, ...] = (
     Target("flexion, extension; off or tilted", ("flexion", "extension"), False, 3.5, 8.0),
     Target("rotation at the side; wanted view", ("external_rotation", "internal_rotation"), True, 4.0, 9.0),
     Target("rotation at the side; off or tilted", ("external_rotation", "internal_rotation"), False, 6.0, None),
+    Target("rotation at 90 deg; wanted view", ("external_rotation_90", "internal_rotation_90"), True, 3.0, 7.0),
+    Target("rotation at 90 deg; off or tilted", ("external_rotation_90", "internal_rotation_90"), False, 5.0, None),
 )
 
 

@@ -1,0 +1,148 @@
+"""The ways from landmarks to an angle curve and its interval, so that the pipeline can name one and the proof compare.
+
+``picture``
+    Trunk line to upper arm in the picture's plane, rotation from the forearm's foreshortening; interval from known terms.
+``learned``
+    The arm network's direction in the thorax's frame; interval calibrated on rendered people it never saw.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+import numpy as np
+
+from vision_rom.angles import PlaneDisagreement, ViewEstimate, angle_curve, forearm_of_track, with_intervals
+from vision_rom.angles.interval import Interval, Kind
+from vision_rom.angles.learned_curve import learned_curve
+from vision_rom.angles.learned_interval import Group, expected_errors_deg, with_learned_intervals
+from vision_rom.angles.off_plane import Plane
+from vision_rom.handover import AngleCurve, Floats, PoseTrack, Repetition, Side, SmoothCurve
+from vision_rom.learned import load_arm_network, load_interval_factors
+from vision_rom.movements import Movement
+
+Method = Literal["learned", "picture"]
+METHODS: tuple[Method, ...] = get_args(Method)
+DEFAULT_METHOD: Method = "learned"
+
+METHOD_WORDS: dict[Method, str] = {
+    "learned": "direction of the arm in the thorax's frame, learned from rendered people",
+    "picture": "trunk line to upper arm in the picture",
+}
+
+WIDEST_HALF_WIDTH_DEG = 15.0
+"""A reading that is less sure than this is not one."""
+
+
+@dataclass(frozen=True, slots=True)
+class RawCurve:
+    """One movement of one side by one way, before smoothing."""
+
+    curve: AngleCurve
+    method: Method
+    """The way that was taken; ``picture`` also where the landmarks lack what the network needs"""
+    picture: AngleCurve
+    """The plain angle in the picture, whichever way was taken"""
+    expected_sd_deg: Floats
+    """(n,) what the network expects of its error in each picture; NaN without it"""
+
+
+def raw_curve(track: PoseTrack, movement: Movement, side: Side, view: ViewEstimate, method: Method) -> RawCurve:
+    """Return the curve of one movement and side by the way that was asked for."""
+    kind, plane = kind_of(movement), seen_plane(movement)
+    if group_of(movement) == "rotation_90":
+        picture = _none_in_the_picture(track, movement, side)
+    else:
+        picture = angle_curve(
+            track,
+            movement=movement.name,
+            kind=kind,
+            direction=movement.direction,
+            plane=plane,
+            side=side,
+            view=view,
+        )
+    if method == "picture" or not _complete(track):
+        return RawCurve(picture, "picture", picture, np.full(len(track.time_s), np.nan))
+    learned = learned_curve(
+        track,
+        load_arm_network(),
+        picture,
+        movement=movement.name,
+        kind=kind,
+        direction=movement.direction,
+        plane=plane,
+        side=side,
+        view=view,
+    )
+    return RawCurve(learned.curve, "learned", picture, learned.expected_sd_deg)
+
+
+def intervals(
+    repetitions: tuple[Repetition, ...],
+    curve: SmoothCurve,
+    raw: RawCurve,
+    movement: Movement,
+    track: PoseTrack,
+    view: ViewEstimate,
+    plane: PlaneDisagreement | None,
+) -> tuple[tuple[Repetition, ...], Interval]:
+    """Return the repetitions with their interval, and that of the reading."""
+    if raw.method == "picture":
+        rotation = movement.kind == "axial_rotation"
+        found = with_intervals(
+            repetitions,
+            curve,
+            kind=kind_of(movement),
+            view=view,
+            plane=plane,
+            forearm=forearm_of_track(track, side=curve.source.side) if rotation else None,
+            direction=movement.direction,
+        )
+        return found.repetitions, found.reading95_deg
+    expected = expected_errors_deg(repetitions, curve, raw.expected_sd_deg, raw.picture.angle_deg)
+    factor = load_interval_factors().factor[group_of(movement)]
+    return with_learned_intervals(repetitions, expected, factor=factor)
+
+
+def too_unsure(interval: Interval) -> str:
+    """Sentence why a reading with this interval is none, or nothing."""
+    half = (interval[1] - interval[0]) / 2
+    if not half > WIDEST_HALF_WIDTH_DEG:
+        return ""
+    return (
+        f"Not measured: the angle would be uncertain by more than {WIDEST_HALF_WIDTH_DEG:.0f} degrees either way "
+        f"({half:.0f}). Film again squarely in the view that the movement needs, phone upright, whole body in the picture, "
+        "good light, close-fitting clothes."
+    )
+
+
+def kind_of(movement: Movement) -> Kind:
+    """Return how the angle is measured."""
+    return "axial_rotation" if movement.kind == "axial_rotation" else "elevation"
+
+
+def seen_plane(movement: Movement) -> Plane:
+    """Return the plane of an elevation; rotation at the side is seen like a movement in the frontal plane."""
+    return "frontal" if movement.plane == "transverse" else movement.plane
+
+
+def group_of(movement: Movement) -> Group:
+    """Return with which others this movement's interval was calibrated."""
+    if movement.kind == "axial_rotation":
+        return "rotation_90" if movement.plane == "sagittal" else "rotation_side"
+    return "sagittal" if movement.plane == "sagittal" else "frontal"
+
+
+def _none_in_the_picture(track: PoseTrack, movement: Movement, side: Side) -> AngleCurve:
+    """Return an empty curve: the upper arm points at the camera, and its length in the picture tells nothing."""
+    nothing = np.full(len(track.time_s), np.nan)
+    why = "Not measured: rotation with the arm raised to the side is measured by the learned method only."
+    return AngleCurve(movement.name, side, track.time_s, nothing, nothing, nothing, (why,))
+
+
+def _complete(track: PoseTrack) -> bool:
+    """Tell whether the landmarks hold all that the network looks at; imported ones may be fewer."""
+    whole = np.isfinite(track.landmarks_px).all(axis=(1, 2)) & np.isfinite(track.world_m).all(axis=(1, 2))
+    return bool((whole & np.isfinite(track.visibility).all(axis=1)).any())
