@@ -123,10 +123,21 @@ def test_hidden_and_missing_frames_are_not_measured_and_counted(draw):
     assert missing[50:55].all()
     assert missing.sum() == 15
     text = " ".join(out.remarks)
-    assert "In 10% of the pictures a shoulder, hip or arm point was hidden" in text
+    assert "In 10% of the pictures the elbow was hidden" in text
     assert "not found in 5%" in text
     assert out.visibility[12] == pytest.approx(0.2)
     assert np.isnan(out.visibility[52])
+
+
+def test_the_joint_that_was_hidden_is_named(draw):
+    seen = draw(elevation_deg=np.full(100, 90.0))
+    visibility = seen.visibility.copy()
+    visibility[10:30, Landmark.RIGHT_HIP] = 0.2
+    visibility[40:50, Landmark.LEFT_ELBOW] = 0.3
+    visibility[60, Landmark.LEFT_SHOULDER] = 0.3  # too seldom to be named
+    visibility[70:80, Landmark.LEFT_WRIST] = 0.1  # elevation does not rest on it
+    [remark] = curve_of(seen, ABDUCTION, visibility=visibility).remarks
+    assert "In 31% of the pictures a hip or the elbow was hidden" in remark
 
 
 def test_a_patient_who_turns_away_is_not_measured_there(draw):

@@ -26,7 +26,7 @@ from vision_rom.angles.rotation import (
 )
 from vision_rom.angles.vectors import Floats, running_median, wrapped_deg
 from vision_rom.angles.view import LEAST_VISIBILITY, ViewEstimate
-from vision_rom.handover import AngleCurve, Landmark, PoseTrack, Side
+from vision_rom.handover import SIDES, AngleCurve, Landmark, PoseTrack, Side
 
 TURNED_AWAY_DEG = 60.0
 """A frame whose own estimate of the trunk's turn is this far from the clip's: the patient turned round there."""
@@ -250,8 +250,8 @@ def frames_kept(track: PoseTrack, visible: Floats, view: ViewEstimate) -> tuple[
         remarks.append(f"The patient was not found in {share_in_words(~found)} of the pictures.")
     if dim.any():
         remarks.append(
-            f"In {share_in_words(dim)} of the pictures a shoulder, hip or arm point was hidden or out of view; nothing was "
-            "measured there."
+            f"In {share_in_words(dim)} of the pictures {_least_seen(track, visible, dim)} was hidden or out of view; "
+            "nothing was measured there."
         )
     if away.any():
         remarks.append(
@@ -259,6 +259,16 @@ def frames_kept(track: PoseTrack, visible: Floats, view: ViewEstimate) -> tuple[
             "nothing was measured there."
         )
     return found & ~dim & ~away, remarks
+
+
+def _least_seen(track: PoseTrack, visible: Floats, dim: NDArray[np.bool_]) -> str:
+    """Name the joints that set the least visibility in the frames that were too dim, the most frequent first."""
+    counts = {}
+    for part, name in (("hip", "a hip"), ("shoulder", "a shoulder"), ("elbow", "the elbow"), ("wrist", "the wrist")):
+        sides = [Landmark.of(side, part) for side in SIDES]
+        counts[name] = int((track.visibility[dim][:, sides].min(axis=1) == visible[dim]).sum())
+    named = [name for name, count in sorted(counts.items(), key=lambda item: -item[1]) if count >= 0.1 * dim.sum()]
+    return " or ".join(named) or "a shoulder, hip or arm point"
 
 
 def share_in_words(mask: NDArray[np.bool_]) -> str:

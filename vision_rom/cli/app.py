@@ -49,9 +49,10 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except _WRONG_OPTION as error:
         error.show()  # type: ignore[attr-defined]
         return UsageError.exit_code
-    except BrokenPipeError:
-        # the reader of our output has gone, as with `| head`
-        sys.stderr.close()
+    except SystemExit as end:
+        # typer ends so when the reader of our output has gone, as with `| head`: nothing went wrong
+        if not isinstance(end.__context__, BrokenPipeError):
+            raise
         return 0
     # typer itself turns Ctrl-C into this code, so the sentence is said here for both
     if result == EXIT_INTERRUPTED:
