@@ -30,7 +30,7 @@ CLIPS = {
     "scaption_right": "scaption",
 }
 WIDTH_PX, HEIGHT_PX = 480, 640
-BOTH_KINDS_DEG = {"abduction": 3.0, "flexion": 3.0, "scaption": 3.0, "extension": 4.0}
+TOLERANCE_DEG = {"abduction": 3.0, "flexion": 3.0, "scaption": 3.0, "extension": 4.0}
 ROTATION_DEG = 5.0
 
 
@@ -114,7 +114,7 @@ def test_true_joint_centres_give_the_true_angle(truth_of, name: str, movement: s
     for reading in result.readings:
         true = [one for one in truth.repetitions if one.side == reading.side]
         assert (reading.status, reading.reason, len(reading.repetitions)) == ("measured", None, len(true))
-        tolerance = BOTH_KINDS_DEG.get(movement, ROTATION_DEG)
+        tolerance = TOLERANCE_DEG.get(movement, ROTATION_DEG)
         assert reading.held_deg == pytest.approx(np.mean([one.held for one in true]), abs=tolerance)
         low, high = reading.interval95_deg
         assert low < np.mean([one.held for one in true]) < high
