@@ -39,6 +39,8 @@ Progress = Callable[[str, float | None], None]
 
 SideAsked = Literal["left", "right", "both"] | None
 UNKNOWN_MOVEMENT = "unknown"
+LEAST_PICTURE_PX = 100
+"""In a smaller picture nobody can be expected to be found. Our own choice, no source."""
 
 
 @dataclass(frozen=True)
@@ -229,6 +231,11 @@ def _plane_of(movement: Movement, track: PoseTrack, side: Side, view: ViewEstima
 
 def _why_nobody(track: PoseTrack) -> str:
     if not np.isfinite(track.landmarks_px).any():
+        if min(track.width_px, track.height_px) < LEAST_PICTURE_PX:
+            return (
+                f"No person was found, for the picture is {track.width_px} x {track.height_px} px only; record at "
+                "480 px or more and send the original file."
+            )
         return "No person was found in the recording; film the whole upper body and the hips, in good light, from 2 to 4 m."
     return ""
 

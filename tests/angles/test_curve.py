@@ -123,10 +123,34 @@ def test_hidden_and_missing_frames_are_not_measured_and_counted(draw):
     assert missing[50:55].all()
     assert missing.sum() == 15
     text = " ".join(out.remarks)
-    assert "In 10% of the pictures a shoulder, hip or arm point was hidden" in text
+    assert "In 10% of the pictures the elbow was hidden" in text
     assert "not found in 5%" in text
     assert out.visibility[12] == pytest.approx(0.2)
     assert np.isnan(out.visibility[52])
+
+
+def test_the_joint_that_was_hidden_is_named(draw):
+    seen = draw(elevation_deg=np.full(100, 90.0))
+    visibility = seen.visibility.copy()
+    visibility[10:30, Landmark.RIGHT_HIP] = 0.2
+    visibility[40:50, Landmark.LEFT_ELBOW] = 0.3
+    visibility[60, Landmark.LEFT_SHOULDER] = 0.3  # too seldom to be named
+    visibility[70:80, Landmark.LEFT_WRIST] = 0.1  # elevation does not rest on it
+    [remark] = curve_of(seen, ABDUCTION, visibility=visibility).remarks
+    assert "In 31% of the pictures a hip or the elbow was hidden" in remark
+
+
+def test_a_joint_beyond_the_edge_is_a_guess_and_not_measured(draw):
+    seen = draw(elevation_deg=np.full(100, 90.0))
+    px = seen.px.copy()
+    px[10:30, Landmark.LEFT_ELBOW, 0] = 720 + 0.03 * 1000  # of the other side or the wrist, nothing would be lost
+    px[40:50, Landmark.LEFT_HIP, 1] = 1000 + 0.01 * 1000  # within the networks' error at an edge
+    px[60:70, Landmark.LEFT_WRIST, 0] = 900
+    out = curve_of(seen, ABDUCTION, landmarks_px=px)
+    assert np.isnan(out.angle_deg[10:30]).all()
+    assert (out.visibility[10:30] == 0).all()
+    assert np.isfinite(np.delete(out.angle_deg, np.arange(10, 30))).all()
+    assert "In 20% of the pictures the elbow was hidden or out of view" in " ".join(out.remarks)
 
 
 def test_a_patient_who_turns_away_is_not_measured_there(draw):
@@ -200,13 +224,14 @@ def test_mirror_picture_roll_and_size(draw, peak, facing, roll, scale):
     order = list(MIRRORED_LANDMARKS)
     mirrored = replace(
         plain,
-        px=plain.px[:, order] * [-1, 1, 1],
+        px=plain.px[:, order] * [-1, 1, 1] + [720, 0, 0],
         visibility=plain.visibility[:, order],
         world_m=plain.world_m[:, order] * [-1, 1, 1],
     )
     np.testing.assert_allclose(curve_of(mirrored, ABDUCTION, "right").angle_deg, base.angle_deg, atol=1e-6)
     moved = draw(elevation_deg=raised, facing_deg=facing, distance_m=None, roll_deg=roll, scale=scale)
-    again = curve_of(moved, ABDUCTION)
+    # moved well inside a larger picture, for what lies beyond an edge is not measured
+    again = curve_of(replace(moved, px=moved.px + [1640, 1500, 0]), ABDUCTION, width_px=4000, height_px=4000)
     np.testing.assert_allclose(again.angle_deg, base.angle_deg, atol=0.3)
     # seen from the front the left arm rises to the viewer's right, and a clockwise roll takes it down again
     turn = -roll if facing < 90 else roll

@@ -370,3 +370,15 @@ def test_slower_movement_with_slower_settings(draw: Any, tops_deg: list[float], 
         assert one.held_deg == pytest.approx(other.held_deg, abs=1e-5)
         assert one.end_s * stretch == pytest.approx(other.end_s, abs=1e-6)
         assert one.peak_speed_deg_s == pytest.approx(other.peak_speed_deg_s * stretch, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("pictures", "says"), [(1, "a single picture"), (12, "lasts 0.4 s only"), (44, "lasts 1.4 s only")]
+)
+def test_too_short_to_hold_a_movement_is_told_as_such(draw: Any, pictures: int, says: str) -> None:
+    time_s = np.arange(pictures) / 30
+    result = read(draw, time_s, np.full(pictures, 87.0))
+    assert result.kept == result.dropped == ()
+    [remark] = result.remarks
+    assert says in remark
+    assert "film the whole movement" in remark

@@ -26,13 +26,16 @@ from vision_rom.angles.rotation import (
 )
 from vision_rom.angles.vectors import Floats, running_median, wrapped_deg
 from vision_rom.angles.view import LEAST_VISIBILITY, ViewEstimate
-from vision_rom.handover import AngleCurve, Landmark, PoseTrack, Side
+from vision_rom.handover import SIDES, AngleCurve, Landmark, PoseTrack, Side
 
 TURNED_AWAY_DEG = 60.0
 """A frame whose own estimate of the trunk's turn is this far from the clip's: the patient turned round there."""
 
 TURN_WINDOW_S = 0.5
 """The frames' estimates are taken by their running median over this time."""
+
+BEYOND_EDGE = 0.02
+"""Share of the picture's longer side by which a landmark may lie outside: the networks' own error at an edge."""
 
 FAR_ARM_FROM_DEG = 50.0
 """From this turn on, the trunk hides the arm on the far side."""
@@ -220,11 +223,22 @@ def _why_unknown(view: ViewEstimate) -> str:
 
 
 def least_visibility(track: PoseTrack, arm: list[Landmark], side: Side, view: ViewEstimate) -> Floats:
-    """(n,) least visibility of the landmarks that the angle rests on; NaN where the patient was not found."""
+    """(n,) least visibility of the landmarks that the angle rests on; NaN where the patient was not found.
+
+    A landmark beyond the picture's edge is the network's guess, however sure it is: its visibility counts as 0.
+    """
     trunk = [Landmark.of(side, "shoulder"), Landmark.of(side, "hip")]
     if not _far_side_hidden(track, side, view):
         trunk += [Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER, Landmark.LEFT_HIP, Landmark.RIGHT_HIP]
-    return np.asarray(np.min(track.visibility[:, sorted({*arm, *trunk})], axis=1))
+    return np.asarray(np.min(_seen_in_picture(track)[:, sorted({*arm, *trunk})], axis=1))
+
+
+def _seen_in_picture(track: PoseTrack) -> Floats:
+    """(n, 33) visibility, 0 for what lies beyond the picture's edge."""
+    edge = BEYOND_EDGE * max(track.width_px, track.height_px)
+    x, y = track.landmarks_px[..., 0], track.landmarks_px[..., 1]
+    beyond = (x < -edge) | (x > track.width_px + edge) | (y < -edge) | (y > track.height_px + edge)
+    return np.where(beyond, 0.0, track.visibility)
 
 
 def _far_side_hidden(track: PoseTrack, side: Side, view: ViewEstimate) -> bool:
@@ -250,8 +264,8 @@ def frames_kept(track: PoseTrack, visible: Floats, view: ViewEstimate) -> tuple[
         remarks.append(f"The patient was not found in {share_in_words(~found)} of the pictures.")
     if dim.any():
         remarks.append(
-            f"In {share_in_words(dim)} of the pictures a shoulder, hip or arm point was hidden or out of view; nothing was "
-            "measured there."
+            f"In {share_in_words(dim)} of the pictures {_least_seen(track, visible, dim)} was hidden or out of view; "
+            "nothing was measured there."
         )
     if away.any():
         remarks.append(
@@ -259,6 +273,20 @@ def frames_kept(track: PoseTrack, visible: Floats, view: ViewEstimate) -> tuple[
             "nothing was measured there."
         )
     return found & ~dim & ~away, remarks
+
+
+def _least_seen(track: PoseTrack, visible: Floats, dim: NDArray[np.bool_]) -> str:
+    """Name the joints that set the least visibility in the frames that were too dim, the most frequent first."""
+    counts = {}
+    seen, left = _seen_in_picture(track)[dim], np.ones(int(dim.sum()), bool)
+    for part, name in (("hip", "a hip"), ("shoulder", "a shoulder"), ("elbow", "the elbow"), ("wrist", "the wrist")):
+        sides = [Landmark.of(side, part) for side in SIDES]
+        is_it = left & (seen[:, sides] == visible[dim, None]).any(axis=1)
+        counts[name] = int(is_it.sum())
+        # each frame counts once: the wrist goes out of view with the elbow, and elevation does not rest on it
+        left &= ~is_it
+    named = [name for name, count in sorted(counts.items(), key=lambda item: -item[1]) if count >= 0.1 * dim.sum()]
+    return " or ".join(named) or "a shoulder, hip or arm point"
 
 
 def share_in_words(mask: NDArray[np.bool_]) -> str:

@@ -2,9 +2,25 @@
 
 from __future__ import annotations
 
+import sys
+
+from vision_rom.errors import EXIT_INTERRUPTED
+
+STOPPED = "vision-rom: stopped; nothing half-written was left."
+
 
 def main() -> None:
     """Run ``vision-rom`` and end the process with a documented exit code."""
-    from vision_rom.cli.app import run
+    try:
+        # Ctrl-C may come while this loads, which takes longer than many commands
+        from vision_rom.cli.app import run
 
-    raise SystemExit(run())
+        code = run()
+    except KeyboardInterrupt:
+        print(STOPPED, file=sys.stderr)
+        code = EXIT_INTERRUPTED
+    if code == EXIT_INTERRUPTED:
+        # CPython notes a Ctrl-C that came inside evaluated text, as in the making of a dataclass, and would end the
+        # process by the signal instead of by our code; evaluating any text takes the note back
+        eval("None")
+    raise SystemExit(code)

@@ -13,6 +13,7 @@ from typing import Annotated, Literal
 import typer
 
 from vision_rom import __version__
+from vision_rom.cli import STOPPED
 from vision_rom.cli.camera import camera_app
 from vision_rom.cli.prove import prove_command
 from vision_rom.cli.synth import synth_command
@@ -42,17 +43,20 @@ def run(arguments: Sequence[str] | None = None) -> int:
         print(f"vision-rom: {error}", file=sys.stderr)
         return error.exit_code
     except typer.Exit as end:
-        return end.exit_code
+        result = end.exit_code
     except (KeyboardInterrupt, typer.Abort):
-        print("vision-rom: stopped; nothing half-written was left.", file=sys.stderr)
-        return EXIT_INTERRUPTED
+        result = EXIT_INTERRUPTED
     except _WRONG_OPTION as error:
         error.show()  # type: ignore[attr-defined]
         return UsageError.exit_code
-    except BrokenPipeError:
-        # the reader of our output has gone, as with `| head`
-        sys.stderr.close()
+    except SystemExit as end:
+        # typer ends so when the reader of our output has gone, as with `| head`: nothing went wrong
+        if not isinstance(end.__context__, BrokenPipeError):
+            raise
         return 0
+    # typer itself turns Ctrl-C into this code, so the sentence is said here for both
+    if result == EXIT_INTERRUPTED:
+        print(STOPPED, file=sys.stderr)
     return int(result) if isinstance(result, int) else 0
 
 

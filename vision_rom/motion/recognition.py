@@ -91,7 +91,7 @@ def choose_movement(
         if (name, one) in curves
     }
     if wanted:
-        movement, why = wanted, f"{wanted} was asked for"
+        movement, why = wanted, f"{wanted.replace('_', ' ')} was asked for"
     else:
         chosen, why = _movement_by_excursion(candidates, excursions, view)
         if chosen is None:

@@ -10,6 +10,9 @@ from vision_rom.handover import Ints, Repetition, SmoothCurve
 from vision_rom.motion.holds import held_value, mean_between
 from vision_rom.motion.raises import Raise, RepetitionSettings, find_raises
 
+SHORTEST_S = 1.5
+"""A shorter recording in which nothing was found is told to be too short. Our own choice, no source."""
+
 
 @dataclass(frozen=True, slots=True)
 class Dropped:
@@ -79,6 +82,14 @@ def _times(curve: SmoothCurve, one: Raise) -> tuple[float, float]:
 
 def _why_nothing(curve: SmoothCurve) -> str:
     """Say why a curve shows not even a repetition that was dropped."""
+    time_s = curve.source.time_s
+    if len(time_s) == 1:
+        return "There is a single picture only; film the whole movement, from the hanging arm and back to it."
+    if len(time_s) and time_s[-1] - time_s[0] < SHORTEST_S:
+        return (
+            f"The recording lasts {time_s[-1] - time_s[0]:.1f} s only, too short for a raise and return; "
+            "film the whole movement, from the hanging arm and back to it."
+        )
     usable = curve.angle_deg[curve.trusted]
     if usable.size == 0:
         return (

@@ -21,7 +21,7 @@ Floats32 = NDArray[np.float32]
 
 APT_LINE: Final = "sudo apt-get install -y libgl1 libegl1 libgles2 libglib2.0-0"
 _CHATTY_PICTURES = 2
-"""The library writes to the standard error stream while its graph warms up."""
+"""The library writes to the standard error stream while its graph warms up, and again when it first finds somebody."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +78,7 @@ class Landmarker:
                     f"MediaPipe {library_version()} does not accept the pose model {settings.model} ({error}). "
                     "Install the MediaPipe version that vision-rom asks for."
                 ) from error
-        self._pictures = 0
+        self._still_chatty = _CHATTY_PICTURES
         self.model = pose_model(settings)
 
     def __enter__(self) -> Self:
@@ -92,11 +92,13 @@ class Landmarker:
 
     def look(self, rgb: NDArray[np.uint8]) -> People:
         """Find everybody in a picture of shape (height_px, width_px, 3)."""
-        if self._pictures < _CHATTY_PICTURES:
-            self._pictures += 1
-            with native_log_withheld():
-                return self._look(rgb)
-        return self._look(rgb)
+        if self._still_chatty <= 0:
+            return self._look(rgb)
+        with native_log_withheld():
+            found = self._look(rgb)
+        if len(found):
+            self._still_chatty -= 1
+        return found
 
     def _look(self, rgb: NDArray[np.uint8]) -> People:
         height_px, width_px = rgb.shape[:2]
