@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 
 from vision_rom.handover import Reading, SmoothCurve
 from vision_rom.measure import Measurement
+from vision_rom.report.screen import interval, whole
 
 # distinguishable in black and white by lightness and by line style, and for the common kinds of colour blindness
 INK = {"left": "#0b5c8a", "right": "#b24a00"}
@@ -71,9 +72,9 @@ def _panel(axes: Axes, curve: SmoothCurve, reading: Reading | None) -> None:
                 linewidth=1.2,
             )
         axes.annotate(
-            f"{repetition.held_deg:.0f}°",
-            (repetition.hold_end_s, repetition.held_deg),
-            xytext=(8, -3),
+            whole(repetition.held_deg),
+            ((repetition.hold_start_s + repetition.hold_end_s) / 2, repetition.held_deg),
+            xytext=(6, -5),  # under the curve, where it crosses nothing but the bar of the interval
             textcoords="offset points",
             va="top",
             fontsize=11,
@@ -81,8 +82,7 @@ def _panel(axes: Axes, curve: SmoothCurve, reading: Reading | None) -> None:
         )
     title = f"{source.movement.replace('_', ' ')}, {source.side}"
     if reading is not None and reading.status == "measured":
-        low, high = reading.interval95_deg
-        title += f": held {reading.held_deg:.0f}° (95% interval {low:.0f} to {high:.0f}°)"
+        title += f": held {whole(reading.held_deg)} (95% interval {interval(reading.interval95_deg)})"
     elif reading is not None and reading.reason:
         title += ": not measured"
     axes.set_title(title, loc="left", fontsize=11)

@@ -35,11 +35,11 @@ def whole(value_deg: float) -> str:
 
 
 def interval(bounds_deg: tuple[float, float]) -> str:
-    """Return an interval in whole degrees, rounded outwards so that it never looks narrower than it is."""
+    """Return an interval in whole degrees, the tenths of the data rounded outwards: never narrower than it is."""
     low, high = bounds_deg
     if not (math.isfinite(low) and math.isfinite(high)):
         return "-"
-    return f"{math.floor(low)} to {math.ceil(high)}°"
+    return f"{math.floor(round(low, 1))} to {math.ceil(round(high, 1))}°"
 
 
 def _table(readings: list[Reading]) -> Table:
