@@ -13,6 +13,7 @@ from typing import Annotated, Literal
 import typer
 
 from vision_rom import __version__
+from vision_rom.cli.batch import batch_command
 from vision_rom.cli.camera import camera_app
 from vision_rom.cli.prove import prove_command
 from vision_rom.cli.synth import synth_command
@@ -135,6 +136,7 @@ def doctor() -> int:
     return doctor_command()
 
 
+app.command("batch")(batch_command)
 app.command("synth")(synth_command)
 app.command("prove")(prove_command)
 app.add_typer(camera_app, name="camera")
