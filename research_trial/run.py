@@ -19,6 +19,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import Self
 
 HERE = Path(__file__).resolve().parent
 SAMPLES = HERE.parent / "sample_clips"
@@ -195,7 +196,7 @@ class Memory:
     def __init__(self, run: Path) -> None:
         self.run, self.rows, self.begun = run, [], time.monotonic()
 
-    def __enter__(self) -> Memory:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *error: object) -> None:

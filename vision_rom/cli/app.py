@@ -13,6 +13,7 @@ from typing import Annotated, Literal
 import typer
 
 from vision_rom import __version__
+from vision_rom.cli.agree import agree_command, sample_size_command
 from vision_rom.cli.batch import batch_command
 from vision_rom.cli.camera import camera_app
 from vision_rom.cli.prove import prove_command
@@ -137,6 +138,8 @@ def doctor() -> int:
 
 
 app.command("batch")(batch_command)
+app.command("agree")(agree_command)
+app.command("sample-size")(sample_size_command)
 app.command("synth")(synth_command)
 app.command("prove")(prove_command)
 app.add_typer(camera_app, name="camera")
