@@ -79,7 +79,7 @@ def _on_grid(measurement: Measurement) -> tuple[Floats, Floats, Floats, str, lis
     step = float(np.median(np.diff(track.time_s)))
     steps = int(np.floor((track.time_s[-1] - track.time_s[0]) / step + 1e-6))
     grid = track.time_s[0] + step * np.arange(steps + 1)
-    flat = np.nan_to_num(values, nan=np.nan).reshape(len(track.time_s), -1)
+    flat = values.reshape(len(track.time_s), -1)
     even = np.column_stack([_between(grid, track.time_s, flat[:, one], step) for one in range(flat.shape[1])])
     curves = [at_times(curve, grid) for curve in measurement.curves]
     labels = [f"{curve.source.side}_{curve.source.movement}" for curve in measurement.curves]
@@ -94,9 +94,12 @@ def _between(grid: Floats, time_s: Floats, values: Floats, step: float) -> Float
         return np.full(len(grid), np.nan)
     line = np.interp(grid, time_s, values)
     after = np.clip(np.searchsorted(time_s, grid - 1e-9), 1, len(time_s) - 1)
-    near = np.minimum(np.abs(grid - time_s[after - 1]), np.abs(grid - time_s[after]))
-    gap = (time_s[after] - time_s[after - 1] > _GAP_STEPS * step) & (near > 1e-6)
-    return np.where(gap, np.nan, line)
+    before_nearer = np.abs(grid - time_s[after - 1]) < np.abs(grid - time_s[after])
+    nearest = np.where(before_nearer, after - 1, after)
+    on_picture = np.abs(grid - time_s[nearest]) < 1e-6
+    gap = (time_s[after] - time_s[after - 1] > _GAP_STEPS * step) & ~on_picture
+    # a rounding error beside a picture must not take the NaN of its neighbour along
+    return np.where(on_picture, values[nearest], np.where(gap, np.nan, line))
 
 
 def _write(

@@ -19,6 +19,8 @@ from vision_rom.research.work import Done, process_item, write_lost
 
 AHEAD = 2
 """Recordings for each worker that are handed out at a time"""
+PATIENCE = "20s"
+"""How long the scheduler is waited for"""
 RETRIES = 2
 """Further tries of a recording whose result could not be written"""
 
@@ -36,13 +38,18 @@ def run_on_cluster(scheduler: str, run: Run, pending: Sequence[BatchItem], on_do
     """
     library = distributed()
     try:
-        client = library.Client(scheduler, timeout="20s")
+        client = library.Client(scheduler, timeout=PATIENCE)
     except (OSError, ValueError) as error:
         raise InstallationError(
             f"There is no Dask scheduler at {scheduler} ({error}); start one with: dask scheduler"
         ) from error
     with client:
-        client.wait_for_workers(1, timeout="60s")
+        try:
+            client.wait_for_workers(1, timeout="60s")
+        except TimeoutError as error:
+            raise InstallationError(
+                f"The Dask scheduler at {scheduler} has no worker; start some with: dask worker {scheduler} --nthreads 1"
+            ) from error
         _run(client, library, run, pending, on_done)
 
 
