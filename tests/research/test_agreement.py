@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from vision_rom.errors import UsageError
 from vision_rom.research.agreement import agreement_between
-from vision_rom.research.icc import icc
+from vision_rom.research.icc import intraclass_correlation
 from vision_rom.research.limits import limits_of_agreement, share_within
 from vision_rom.research.sample_size import pairs_for_limits, subjects_for_icc, subjects_with_repeats
 
@@ -89,7 +89,7 @@ def repeated_pairs(outside_data):
 
 
 def test_shrout_and_fleiss():
-    found = icc(SHROUT_FLEISS)
+    found = intraclass_correlation(SHROUT_FLEISS)
     assert round(found.icc2_1.value, 2) == 0.29
     assert round(found.icc3_1.value, 2) == 0.71
     # mean squares of their Table 3: 11.24 between targets, 32.49 between judges, 1.02 residual
@@ -110,7 +110,7 @@ def test_intervals_of_a_second_library(source):
 
         rows = [(i, j, float(ratings[i, j])) for i in range(len(ratings)) for j in range(ratings.shape[1])]
         table = pingouin.intraclass_corr(pd.DataFrame(rows, columns=["t", "r", "y"]), "t", "r", "y").set_index("Type")
-    mine = icc(ratings)
+    mine = intraclass_correlation(ratings)
     for name, estimate in (("ICC(A,1)", mine.icc2_1), ("ICC(C,1)", mine.icc3_1)):
         assert estimate.value == pytest.approx(float(table.loc[name, "ICC"]), abs=1e-9)
         np.testing.assert_allclose([estimate.low, estimate.high], table.loc[name, "CI95"], atol=0.0051)
@@ -283,7 +283,7 @@ def test_subjects_for_icc_give_the_width(expected, raters, width):
     found = []
     for _ in range(150):
         truth = random.normal(0, np.sqrt(expected), (n, 1))
-        found.append(icc(truth + random.normal(0, np.sqrt(1 - expected), (n, raters))).icc3_1)
+        found.append(intraclass_correlation(truth + random.normal(0, np.sqrt(1 - expected), (n, raters))).icc3_1)
     assert np.mean([one.high - one.low for one in found]) == pytest.approx(width, rel=0.1)
 
 

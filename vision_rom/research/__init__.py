@@ -13,7 +13,7 @@ _HOMES = {
     "BatchSettings": "vision_rom.research.settings",
     "read_landmarks": "vision_rom.research.landmark_files",
     "agreement_between": "vision_rom.research.agreement",
-    "icc": "vision_rom.research.icc",
+    "intraclass_correlation": "vision_rom.research.icc",
     "limits_of_agreement": "vision_rom.research.limits",
     "pairs_for_limits": "vision_rom.research.sample_size",
     "subjects_for_icc": "vision_rom.research.sample_size",

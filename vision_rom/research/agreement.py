@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.stats import t as student
 
-from vision_rom.research.icc import Estimate, Floats, IccFigures, coefficients, icc, mean_squares
+from vision_rom.research.icc import Estimate, Floats, IccFigures, coefficients, intraclass_correlation, mean_squares
 from vision_rom.research.limits import Limits, groups_of, limits_of_agreement, share_within
 
 RESAMPLES = 2000
@@ -115,7 +115,7 @@ def agreement_between(
     a, b = first[known], second[known]
     pairs = np.column_stack([a, b])
     differences = a - b
-    coefficient = icc(pairs, confidence=confidence)
+    coefficient = intraclass_correlation(pairs, confidence=confidence)
     shares = {limit: share_within(differences, limit, confidence=confidence) for limit in within_deg}
     trend = _trend(pairs, confidence)
     method = "formula"

@@ -83,7 +83,7 @@ def mean_squares(ratings: ArrayLike) -> MeanSquares:
     )
 
 
-def icc(ratings: ArrayLike, *, confidence: float = 0.95) -> IccFigures:
+def intraclass_correlation(ratings: ArrayLike, *, confidence: float = 0.95) -> IccFigures:
     """Return ICC(2,1) and ICC(3,1) of ratings (targets, raters) whose targets are independent.
 
     Raises
