@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -75,6 +76,7 @@ def _empty(form: str, count: int) -> Found:
     )
 
 
+@lru_cache(maxsize=1024)
 def landmark_number(name: str) -> int | None:
     """Return the row of a body point by any common way to write it: left_shoulder, Left Shoulder, lShoulder, LShoulder."""
     plain = re.sub(r"[^a-z]+", "_", re.sub(r"(?<=[a-z])(?=[A-Z])", "_", name).lower()).strip("_")
@@ -145,7 +147,7 @@ def _fill(place: Floats, frames: Sequence[Mapping[str, Any]]) -> None:
             number = landmark_number(name)
             if number is None:
                 raise ValueError(f"{name!r} is no landmark")
-            known = np.atleast_1d(np.asarray(values, np.float64))
+            known = values if isinstance(values, list) else [values]
             if not 1 <= len(known) <= place.shape[2]:
                 raise ValueError(f"{name!r} has {len(known)} coordinates")
             row[number, : len(known)] = known
