@@ -6,10 +6,12 @@ Each step is a room's public function and can be called alone with plain arrays;
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
-from typing import Literal
+from types import ModuleType
+from typing import Any, Literal
 
 import numpy as np
 
@@ -281,3 +283,17 @@ def _parameters(smoothing: Smoothing, method: Method) -> dict[str, object]:
 def _mean(values: list[float]) -> float:
     finite = [value for value in values if np.isfinite(value)]
     return float(np.mean(finite)) if finite else float("nan")
+
+
+class _Callable(ModuleType):
+    """The module itself, answering like its main function.
+
+    Python binds a module to its name in the package on import, so ``vision_rom.measure`` is the function or this
+    module, whichever was asked for last; both measure.
+    """
+
+    def __call__(self, *args: Any, **kwargs: Any) -> Measurement:
+        return measure(*args, **kwargs)
+
+
+sys.modules[__name__].__class__ = _Callable

@@ -104,6 +104,8 @@ def find_view(
     px = np.asarray(landmarks_px, np.float64)[..., :2]
     seen = np.asarray(visibility, np.float64)
     world = None if world_m is None else np.asarray(world_m, np.float64)
+    if world is not None and not np.isfinite(world).any():
+        world = None  # landmarks that came without metres: the turn rests on the picture, and is as unsure as that
     per_frame = facing_per_frame_deg(px, seen, world, tilt_deg=DEPTH_TILT_DEG.get(network.removeprefix("pose_"), 0.0))
     rest = _rest_frames(px, per_frame)
     facing = median_direction_deg(per_frame[rest])

@@ -14,6 +14,8 @@ import typer
 
 from vision_rom import __version__
 from vision_rom.cli import STOPPED
+from vision_rom.cli.agree import agree_command, sample_size_command
+from vision_rom.cli.batch import batch_command
 from vision_rom.cli.camera import camera_app
 from vision_rom.cli.prove import prove_command
 from vision_rom.cli.synth import synth_command
@@ -144,6 +146,9 @@ def doctor() -> int:
     return doctor_command()
 
 
+app.command("batch")(batch_command)
+app.command("agree")(agree_command)
+app.command("sample-size")(sample_size_command)
 app.command("synth")(synth_command)
 app.command("prove")(prove_command)
 app.add_typer(camera_app, name="camera")

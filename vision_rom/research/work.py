@@ -1,0 +1,159 @@
+"""One recording of a run, from file to finished part: the same function in a process, in a pool and on a cluster."""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from vision_rom.errors import ClipError, InstallationError, OutputError, UsageError
+from vision_rom.measure import Measurement, measure, measure_landmarks
+from vision_rom.research.columns import columns_of
+from vision_rom.research.landmark_files import LandmarkFacts, read_landmarks
+from vision_rom.research.manifest import BatchItem
+from vision_rom.research.rows import Row, frame_columns, rows_of, rows_of_failure
+from vision_rom.research.settings import BatchSettings
+from vision_rom.research.tables import arrow_table, whole_file, write_csv, write_parquet
+
+WORKER_LOST = "worker_lost"
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What a worker tells of a finished recording; none of it goes into the tables."""
+
+    clip_id: str
+    failed: bool
+    seconds: float
+    cpu_seconds: float
+    clip_seconds: float
+    memory_mb: float
+    """Of the worker's process afterwards; NaN where the system does not tell"""
+    process: int
+
+
+def part_path(run: Path, clip_id: str) -> Path:
+    """Return the file whose presence says that a recording is done."""
+    return run / "parts" / f"{clip_id}.json"
+
+
+def process_item(
+    item: BatchItem,
+    settings: BatchSettings,
+    root: Path,
+    run: Path,
+    on_progress: Callable[[float], None] | None = None,
+) -> Done:
+    """Measure one recording and write everything it gives; its part is written last.
+
+    A recording that cannot be read or measured is a finished recording with a row in failures.
+
+    Raises
+    ------
+    InstallationError, OutputError
+        What would befall every other recording too.
+
+    """
+    started, cpu_started = time.monotonic(), time.process_time()
+    clip_seconds = 0.0
+    try:
+        measurement = measure_item(item, settings, root, on_progress)
+    except (InstallationError, OutputError):
+        raise
+    except (ClipError, UsageError) as error:
+        rows = rows_of_failure(item, type(error).__name__, str(error))
+    except Exception as error:  # noqa: BLE001 - one recording's surprise must not end a run over thousands
+        rows = rows_of_failure(item, "unexpected", f"{type(error).__name__}: {' '.join(str(error).split())[:300]}")
+    else:
+        rows = rows_of(measurement, item)
+        clip_seconds = measurement.clip.duration_s
+        _write_files(measurement, item, settings, run)
+    write_part(run, item, rows)
+    return Done(
+        clip_id=item.clip_id,
+        failed=rows["clips"][0]["status"] == "failed",
+        seconds=time.monotonic() - started,
+        cpu_seconds=time.process_time() - cpu_started,
+        clip_seconds=clip_seconds,
+        memory_mb=memory_mb(),
+        process=os.getpid(),
+    )
+
+
+def measure_item(
+    item: BatchItem, settings: BatchSettings, root: Path, on_progress: Callable[[float], None] | None = None
+) -> Measurement:
+    """Measure the recording or the landmarks of one row of the manifest."""
+    path = root / item.clip
+    movement, side = item.movement or settings.movement, item.side or settings.side
+    if item.is_landmarks:
+        facts = LandmarkFacts(item.landmark_rate_hz, item.width_px, item.height_px)
+        clip, track = read_landmarks(path, facts)
+        return measure_landmarks(clip, track, movement=movement, side=side)
+
+    def tell(stage: str, fraction: float | None) -> None:
+        if on_progress is not None and fraction is not None:
+            on_progress(fraction)
+
+    return measure(
+        path,
+        movement=movement,
+        side=side,
+        model=settings.model,
+        mirrored=item.mirrored,
+        time_factor=item.time_factor,
+        person=item.person,
+        rate_hz=settings.rate_hz,
+        on_progress=tell,
+    )
+
+
+def write_lost(run: Path, item: BatchItem, attempts: int) -> None:
+    """Write the part of a recording whose worker ended without a word each time."""
+    reason = (
+        f"The process that measured it ended {attempts} times without an answer (out of memory, or a fault in a library); "
+        "try it alone with vision-rom measure, on a machine with more memory or cut shorter."
+    )
+    write_part(run, item, rows_of_failure(item, WORKER_LOST, reason))
+
+
+def write_part(run: Path, item: BatchItem, rows: dict[str, list[Row]]) -> None:
+    """Write the rows of one recording whole or not at all."""
+    text = json.dumps(rows, ensure_ascii=False, allow_nan=False, indent=1)
+    with whole_file(part_path(run, item.clip_id)) as file:
+        file.write(text.encode())
+
+
+def read_part(run: Path, clip_id: str) -> dict[str, list[Row]]:
+    """Return the rows of one finished recording."""
+    rows: dict[str, list[Row]] = json.loads(part_path(run, clip_id).read_text(encoding="utf-8"))
+    return rows
+
+
+def memory_mb() -> float:
+    """Return the resident memory of this process, NaN where the system does not tell."""
+    try:
+        pages = int(Path("/proc/self/statm").read_text().split()[1])
+        return pages * os.sysconf("SC_PAGE_SIZE") / 2**20
+    except (OSError, ValueError, IndexError, AttributeError):
+        return float("nan")
+
+
+def _write_files(measurement: Measurement, item: BatchItem, settings: BatchSettings, run: Path) -> None:
+    if settings.frames != "none":
+        columns = columns_of("frames")
+        table = arrow_table(frame_columns(measurement, item.clip_id), columns)
+        write_parquet(table, run / "frames" / f"{item.clip_id}.parquet")
+        if settings.frames == "both":
+            write_csv(table, run / "frames_csv" / f"{item.clip_id}.csv")
+    if "jsonl" in settings.exports:
+        from vision_rom.research.json_lines import write_json_lines
+
+        write_json_lines(measurement, run / "jsonl" / f"{item.clip_id}.jsonl")
+    if "c3d" in settings.exports and len(measurement.track.time_s) > 1:
+        from vision_rom.research.c3d_files import write_c3d
+
+        write_c3d(measurement, run / "c3d" / f"{item.clip_id}.c3d", split=True)
