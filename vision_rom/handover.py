@@ -159,6 +159,8 @@ class PoseTrack:
     """(n,) more than one person could have been the patient."""
     exchanged: Bools = field(default_factory=lambda: np.zeros(0, np.bool_))
     """(n,) left and right were exchanged to keep their identity over time."""
+    brightness: Floats = field(default_factory=lambda: np.zeros(0))
+    """(n,) mean of each picture's green channel, 0 to 255; empty where nobody looked at pictures."""
     remarks: tuple[str, ...] = ()
 
 

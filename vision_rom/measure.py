@@ -16,9 +16,12 @@ from typing import Any, Literal
 import numpy as np
 
 from vision_rom.angles import PlaneDisagreement, ViewEstimate, find_view, plane_of_motion
+from vision_rom.angles.camera_tilt import camera_tilt_deg
+from vision_rom.angles.filming import filming_remarks
 from vision_rom.clip import open_clip, sha256_of
 from vision_rom.errors import UsageError
 from vision_rom.handover import SIDES, Clip, PoseTrack, Reading, Side, SmoothCurve
+from vision_rom.learned import load_camera_tilt
 from vision_rom.motion import RepetitionResult, Smoothing, choose_movement, repetitions, smooth
 from vision_rom.motion.recognition import RECOGNISED
 from vision_rom.movements import Movement
@@ -57,6 +60,8 @@ class Measurement:
     """Which movement and side were measured, and why."""
     parameters: dict[str, object] = field(default_factory=dict)
     """Every setting that the numbers depend on."""
+    filming: tuple[str, ...] = ()
+    """What about the filming costs accuracy, each with the instruction that mends it."""
 
 
 def measure(
@@ -172,6 +177,7 @@ def measure_landmarks(
     _check_asked(movement, side, method)
     smoothing = smoothing or Smoothing()
     view = find_view(track.landmarks_px, track.visibility, track.world_m, network=track.model.name)
+    filming = filming_remarks(track, view, camera_tilt_deg(track, view.view, load_camera_tilt()))
     names = (movement,) if movement else RECOGNISED
     raw = {(name, one): raw_curve(track, movement_named(name), one, view, method) for name in names for one in SIDES}
     curves = {key: smooth(one.curve, settings=smoothing) for key, one in raw.items()}
@@ -183,12 +189,12 @@ def measure_landmarks(
         reason = why_nobody or f"{choice.why} Name the movement with --movement."
         name = movement or UNKNOWN_MOVEMENT
         readings = tuple(_refused(name, _joint(movement), one, reason, view) for one in sides)
-        return Measurement(clip, track, (), readings, choice.why, _parameters(smoothing, method))
+        return Measurement(clip, track, (), readings, choice.why, _parameters(smoothing, method), filming)
     kept = [curves[chosen, one] for one in sides]
     readings = tuple(
         read_curve(curve, raw[chosen, curve.source.side], movement_named(chosen), track, view) for curve in kept
     )
-    return Measurement(clip, track, tuple(kept), readings, choice.why, _parameters(smoothing, method))
+    return Measurement(clip, track, tuple(kept), readings, choice.why, _parameters(smoothing, method), filming)
 
 
 def read_curve(curve: SmoothCurve, raw: RawCurve, movement: Movement, track: PoseTrack, view: ViewEstimate) -> Reading:

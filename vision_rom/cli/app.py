@@ -17,6 +17,7 @@ from vision_rom.cli import STOPPED
 from vision_rom.cli.agree import agree_command, sample_size_command
 from vision_rom.cli.batch import batch_command
 from vision_rom.cli.camera import camera_app
+from vision_rom.cli.filming import filming_command
 from vision_rom.cli.prove import prove_command
 from vision_rom.cli.synth import synth_command
 from vision_rom.errors import EXIT_INTERRUPTED, UsageError, VisionRomError
@@ -146,6 +147,7 @@ def doctor() -> int:
     return doctor_command()
 
 
+app.command("filming")(filming_command)
 app.command("batch")(batch_command)
 app.command("agree")(agree_command)
 app.command("sample-size")(sample_size_command)

@@ -11,12 +11,14 @@ from importlib.resources import files
 import numpy as np
 
 from vision_rom.angles.arm_network import ArmNetwork
+from vision_rom.angles.camera_tilt import TiltWitness
 from vision_rom.angles.learned_interval import IntervalFactors
 from vision_rom.errors import InstallationError
 
 ARM_NETWORK_FILE = "arm_direction.npz"
 ARM_NETWORK_SHA256 = "d98a51873dac49581fde8af91ea19efb8a79c84f3038281ffcc1d51a1c90aa84"
 INTERVAL_FACTORS_FILE = "interval_factors.json"
+CAMERA_TILT_FILE = "camera_tilt.npz"
 
 
 @lru_cache(maxsize=1)
@@ -58,6 +60,13 @@ def load_interval_factors() -> IntervalFactors:
         {name: float(one["factor"]) for name, one in groups.items()},
         {name: int(one["clips"]) for name, one in groups.items()},
     )
+
+
+@lru_cache(maxsize=1)
+def load_camera_tilt() -> TiltWitness:
+    """Return what tells a tilted phone; raises InstallationError where its file is missing."""
+    with np.load(io.BytesIO(_content(CAMERA_TILT_FILE))) as arrays:
+        return TiltWitness.from_arrays({name: arrays[name] for name in arrays.files})
 
 
 def _content(name: str) -> bytes:

@@ -27,6 +27,8 @@ from vision_rom.pose.settings import PoseSettings
 FORMAT: Final = "vision-rom/landmarks/1"
 """Part of every key: change it when what is found, or how it is kept, changes."""
 _ARRAYS: Final = ("time_s", "frame_index", "landmarks_px", "visibility", "world_m", "people", "ambiguous", "exchanged")
+_ADDED: Final = ("brightness",)
+"""Arrays that files from before they were kept do not have; an empty one stands in."""
 _log = logging.getLogger(__name__)
 
 ClipOption = str | float | int | bool | None
@@ -46,6 +48,7 @@ def load_cached(
         with _place(folder, key).open("rb") as file, np.load(file, allow_pickle=False) as archive:
             facts = json.loads(bytes(archive["facts"]).decode())
             arrays = {name: archive[name] for name in _ARRAYS}
+            arrays |= {name: archive[name] for name in _ADDED if name in archive}
         if facts["key"] != key:
             return None
         clip = Clip(**{**_tuples(facts["clip"]), "path": Path(facts["clip"]["path"])})
@@ -74,7 +77,7 @@ def store_cached(
         "model": asdict(track.model),
         "track": {"width_px": track.width_px, "height_px": track.height_px, "remarks": track.remarks},
     }
-    members: dict[str, Any] = {name: getattr(track, name) for name in _ARRAYS}
+    members: dict[str, Any] = {name: getattr(track, name) for name in (*_ARRAYS, *_ADDED)}
     members["facts"] = np.frombuffer(json.dumps(facts).encode(), np.uint8)
     temporary: str | None = None
     try:
@@ -132,5 +135,7 @@ def _check(track: PoseTrack) -> None:
         found = getattr(track, name).shape
         if found != shapes.get(name, (count,)):
             raise ValueError(f"{name} has the shape {found}")
+    if track.brightness.shape not in {(0,), (count,)}:
+        raise ValueError(f"brightness has the shape {track.brightness.shape}")
     if any(not isinstance(getattr(track, one.name), int) for one in fields(track) if one.name.endswith("th_px")):
         raise ValueError("the picture's size is no number")

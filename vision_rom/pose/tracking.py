@@ -12,6 +12,9 @@ from vision_rom.pose.landmarker import Landmarker, People
 from vision_rom.pose.settings import PoseSettings
 from vision_rom.pose.sides import keep_sides
 
+LIGHT_STEP = 8
+"""Every eighth pixel tells how light a picture is."""
+
 OnFrame = Callable[[Frame, People], None]
 
 
@@ -54,6 +57,7 @@ def track_patient(
     times_s: list[float] = []
     indices: list[int] = []
     seen: list[People] = []
+    brightness: list[float] = []
     with Landmarker(settings) as landmarker:
         for frame in frames:
             if frame.rgb.shape != (height_px, width_px, 3):
@@ -64,6 +68,7 @@ def track_patient(
             people = people.pick(without_duplicates(people.landmarks_px, people.visibility))
             times_s.append(frame.time_s)
             indices.append(frame.index)
+            brightness.append(float(frame.rgb[::LIGHT_STEP, ::LIGHT_STEP, 1].mean()))
             seen.append(people)
             if on_frame is not None:
                 on_frame(frame, people)
@@ -100,5 +105,6 @@ def track_patient(
         people=np.array([len(people) for people in seen], np.int64),
         ambiguous=following.ambiguous,
         exchanged=sided.exchanged,
+        brightness=np.array(brightness, np.float64),
         remarks=(*following.remarks, *sided.remarks),
     )

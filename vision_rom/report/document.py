@@ -45,6 +45,7 @@ def reading_document(measurement: Measurement) -> dict[str, Any]:
         "clip": _clip(measurement.clip),
         "choice": measurement.choice,
         "readings": [_reading(reading) for reading in measurement.readings],
+        "filming": list(measurement.filming),
         "remarks": [*measurement.clip.remarks, *measurement.track.remarks],
     }
 

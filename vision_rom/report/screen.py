@@ -26,6 +26,8 @@ def print_measurement(measurement: Measurement, console: Console) -> None:
             _say(console, f"{_name(reading)}: {remark}")
     for remark in (*measurement.clip.remarks, *measurement.track.remarks):
         _say(console, remark)
+    for remark in measurement.filming:
+        _say(console, f"Filming: {remark}")
     _say(console, CAUTION)
 
 

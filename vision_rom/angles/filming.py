@@ -1,0 +1,119 @@
+"""Was the phone where it should have been? Each fault with the instruction that mends it.
+
+The figures are our own choice after common practice, no source, except where one is named.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from vision_rom.angles.elevation import trunk_down_px
+from vision_rom.angles.view import ViewEstimate
+from vision_rom.handover import SIDES, Floats, Landmark, PoseTrack
+
+TILT_TOLD_FROM_DEG = 13.0
+"""The guess errs by 5 degrees; phones within 6 degrees of level are told so in less than 1 of 100 recordings."""
+ROLL_TOLD_FROM_DEG = 8.0
+NEAREST_M = 1.7
+FARTHEST_M = 6.0
+TRUNK_M = 0.48
+"""Middle of the shoulders to the middle of the hips of an adult of 1.68 m: 0.288 of stature (Drillis and Contini 1966)."""
+FOCAL_PER_LONGER_SIDE = 0.9
+"""Usual phone, main camera: 26 to 28 mm equivalent."""
+SMALLEST_TRUNK_PX = 60.0
+DARK_BELOW = 45.0
+"""Mean of the picture's luma, 0 to 255"""
+CUT_OFF_SHARE = 0.08
+SOMEBODY_ELSE_SHARE = 0.1
+
+_EXTREMITIES = {"a hand": ("wrist",), "an elbow": ("elbow",), "a hip": ("hip",)}
+
+
+def filming_remarks(track: PoseTrack, view: ViewEstimate, tilt_deg: float) -> tuple[str, ...]:
+    """Return a sentence for everything about the filming that costs accuracy, none where all was well.
+
+    ``tilt_deg`` is that of :func:`vision_rom.angles.camera_tilt.camera_tilt_deg`; NaN where it is not known.
+    """
+    found = np.isfinite(track.landmarks_px[:, 0, 0])
+    if not found.any():
+        return _darkness(track)
+    remarks = [_tilt(tilt_deg), _roll(track, view), *_distance(track, view), *_cut_off(track, found), _others(track)]
+    return (*(one for one in remarks if one), *_darkness(track))
+
+
+def _tilt(tilt_deg: float) -> str:
+    if not abs(tilt_deg) >= TILT_TOLD_FROM_DEG:
+        return ""
+    way, mend = ("up", "raise the phone") if tilt_deg > 0 else ("down", "lower the phone")
+    return (
+        f"The phone seems to look {way} by about {abs(tilt_deg):.0f} degrees (give or take 10): {mend} and stand it "
+        "upright, so that it looks level."
+    )
+
+
+def _roll(track: PoseTrack, view: ViewEstimate) -> str:
+    down = trunk_down_px(track.landmarks_px[..., :2])
+    rest = view.rest & np.isfinite(down).all(axis=1)
+    if not rest.any():
+        return ""
+    lean = float(np.median(np.degrees(np.arctan2(down[rest, 0], down[rest, 1]))))
+    if abs(lean) < ROLL_TOLD_FROM_DEG:
+        return ""
+    return (
+        f"At rest the trunk leaned by {abs(lean):.0f} degrees in the picture: stand the phone level, and let the patient stand "
+        "or sit upright."
+    )
+
+
+def _distance(track: PoseTrack, view: ViewEstimate) -> list[str]:
+    down = trunk_down_px(track.landmarks_px[..., :2])
+    length = np.hypot(down[:, 0], down[:, 1])
+    rest = view.rest & np.isfinite(length)
+    if not rest.any():
+        return []
+    trunk_px = float(np.median(length[rest]))
+    distance_m = FOCAL_PER_LONGER_SIDE * max(track.width_px, track.height_px) * TRUNK_M / trunk_px
+    remarks = []
+    if distance_m < NEAREST_M:
+        remarks.append(
+            f"The phone was near, at about {distance_m:.1f} m: move it back to about 3 m, for perspective bends the angles."
+        )
+    if trunk_px < SMALLEST_TRUNK_PX:
+        remarks.append(
+            f"The patient is small in the picture (trunk {trunk_px:.0f} pixels long): come nearer, to about 3 m, or record "
+            "with more pixels."
+        )
+    elif distance_m > FARTHEST_M:
+        remarks.append(
+            f"The phone was far away, at about {distance_m:.0f} m: come nearer, to about 3 m, and do not zoom."
+        )
+    return remarks
+
+
+def _cut_off(track: PoseTrack, found: np.ndarray) -> list[str]:
+    x, y = track.landmarks_px[found, :, 0], track.landmarks_px[found, :, 1]
+    outside = (x < 0) | (x >= track.width_px) | (y < 0) | (y >= track.height_px)
+    remarks = []
+    for words, parts in _EXTREMITIES.items():
+        marks = [Landmark.of(side, part) for side in SIDES for part in parts]
+        share = float(outside[:, marks].any(axis=1).mean())
+        if share > CUT_OFF_SHARE:
+            remarks.append(
+                f"In {share:.0%} of the pictures {words} was outside: move the phone back or turn it, until hips and both hands "
+                "stay in the picture in every position."
+            )
+            break
+    return remarks
+
+
+def _others(track: PoseTrack) -> str:
+    if not track.people.size or float((track.people > 1).mean()) <= SOMEBODY_ELSE_SHARE:
+        return ""
+    return "Somebody else was in the picture: leave only the patient in view, or say with --person who it is."
+
+
+def _darkness(track: PoseTrack) -> tuple[str, ...]:
+    light: Floats = track.brightness[np.isfinite(track.brightness)]
+    if not light.size or float(np.median(light)) >= DARK_BELOW:
+        return ()
+    return ("The pictures are dark: light the patient from the front, and do not film against a window.",)
