@@ -16,7 +16,7 @@ from vision_rom.angles.learned_interval import IntervalFactors
 from vision_rom.errors import InstallationError
 
 ARM_NETWORK_FILE = "arm_direction.npz"
-ARM_NETWORK_SHA256 = "d98a51873dac49581fde8af91ea19efb8a79c84f3038281ffcc1d51a1c90aa84"
+ARM_NETWORK_SHA256 = "000a392ccbe45a13c37d36e1d41372f1f48f3b2cf00923b9bd25541f0952c1d9"
 INTERVAL_FACTORS_FILE = "interval_factors.json"
 CAMERA_TILT_FILE = "camera_tilt.npz"
 

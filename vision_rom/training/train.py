@@ -26,10 +26,14 @@ from vision_rom.training.shards import load_shards, save_shard
 
 HIDDEN = (512, 512, 256)
 N_MEMBERS = 5
-N_EPOCHS = 50
+N_EPOCHS = 20
 BATCH = 512
 HIDDEN_ARM_WEIGHT = 0.05
 """An arm behind the body is refused in use; it still shows the network what not to trust."""
+LARGEST_RARITY_WEIGHT = 8.0
+"""A seldom seen elevation or rotation counts at most this often, so that single pictures never decide."""
+RARITY_BIN_DEG = 15.0
+BENT_ELBOW_DEG = 50.0
 FEATURE_NOISE = 0.03
 """Standard deviation of the noise on normalised features, against learning single bodies by heart."""
 
@@ -64,6 +68,19 @@ def training_table(folder: Path) -> dict[str, Any]:
         "kind": np.concatenate(kinds),
         "hidden": np.concatenate(hidden),
     }
+
+
+def rarity_weights(targets: np.ndarray) -> np.ndarray:
+    """Weigh every arm by how seldom its elevation is, bent arms apart; mean one. Without it the top is under-read.
+
+    ``targets``: (arms, 6), the true directions of upper arm and forearm.
+    """
+    bins = np.floor(elevation_deg(targets[:, :3]) / RARITY_BIN_DEG).astype(int)
+    bent = np.sum(targets[:, :3] * targets[:, 3:], axis=1) < np.cos(np.radians(BENT_ELBOW_DEG))
+    bins = 2 * bins + bent
+    counts = np.bincount(bins)
+    weight = np.minimum(counts.max() / np.maximum(counts, 1), LARGEST_RARITY_WEIGHT)[bins]
+    return weight / weight.mean()
 
 
 def _network(n_features: int) -> nn.Sequential:
@@ -142,7 +159,8 @@ def main() -> None:
     scale = table["features"].std(axis=0) + 1e-3
     normal = torch.tensor((table["features"] - mean) / scale)
     targets = torch.tensor(table["targets"])
-    weights = torch.tensor(np.where(table["hidden"], HIDDEN_ARM_WEIGHT, 1.0).astype(np.float32))
+    seen = np.where(table["hidden"], HIDDEN_ARM_WEIGHT, 1.0)
+    weights = torch.tensor((seen * rarity_weights(table["targets"])).astype(np.float32))
     fold = table["person"] % N_MEMBERS
     models, held_out = [], np.full(len(fold), np.nan)
     expected = np.full(len(fold), np.nan)
