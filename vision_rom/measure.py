@@ -18,6 +18,7 @@ import numpy as np
 from vision_rom.angles import PlaneDisagreement, ViewEstimate, find_view, plane_of_motion
 from vision_rom.angles.camera_tilt import camera_tilt_deg
 from vision_rom.angles.filming import filming_remarks
+from vision_rom.camera.patient import CameraAsked, CameraOfPatient, camera_of_patient
 from vision_rom.clip import open_clip, sha256_of
 from vision_rom.errors import UsageError
 from vision_rom.handover import SIDES, Clip, PoseTrack, Reading, Side, SmoothCurve
@@ -62,6 +63,8 @@ class Measurement:
     """Every setting that the numbers depend on."""
     filming: tuple[str, ...] = ()
     """What about the filming costs accuracy, each with the instruction that mends it."""
+    camera: tuple[str, ...] = ()
+    """What is known of the camera and how, where the user asked for it."""
 
 
 def measure(
@@ -76,6 +79,7 @@ def measure(
     person: int | tuple[float, float] | None = None,
     rate_hz: float | None = 30.0,
     smoothing: Smoothing | None = None,
+    camera: CameraAsked | None = None,
     cache: Path | None = None,
     on_progress: Progress | None = None,
 ) -> Measurement:
@@ -101,6 +105,9 @@ def measure(
         Pictures a second that are looked at; None looks at every one.
     smoothing
         Settings of the smoothing; None takes the defaults.
+    camera
+        What is known of the camera. The landmarks are then freed of the lens's distortion and of the phone's tilt, which
+        is looked for in the recording where it is not stated. None takes the picture as it is.
     cache
         Folder where found landmarks are kept and looked for; None neither keeps nor looks.
     on_progress
@@ -128,8 +135,14 @@ def measure(
         cache=cache,
         on_progress=on_progress or (lambda stage, fraction: None),
     )
-    measurement = measure_landmarks(clip, track, movement=movement, side=side, method=method, smoothing=smoothing)
     settings = {"model": model, "person": person, "mirrored": mirrored, "time_factor": time_factor, "rate_hz": rate_hz}
+    if camera is None:
+        measurement = measure_landmarks(clip, track, movement=movement, side=side, method=method, smoothing=smoothing)
+    else:
+        known = camera_of_patient(Path(path), clip, track, camera)
+        measurement = measure_with_camera(
+            clip, track, known, movement=movement, side=side, method=method, smoothing=smoothing
+        )
     return replace(measurement, parameters={**settings, **measurement.parameters})
 
 
@@ -195,6 +208,47 @@ def measure_landmarks(
         read_curve(curve, raw[chosen, curve.source.side], movement_named(chosen), track, view) for curve in kept
     )
     return Measurement(clip, track, tuple(kept), readings, choice.why, _parameters(smoothing, method), filming)
+
+
+def measure_with_camera(
+    clip: Clip,
+    track: PoseTrack,
+    known: CameraOfPatient,
+    *,
+    movement: str | None = None,
+    side: SideAsked = None,
+    method: Method = DEFAULT_METHOD,
+    smoothing: Smoothing | None = None,
+) -> Measurement:
+    """Measure landmarks freed of the camera's distortion and tilt; intervals cover the focal length's whole range."""
+    low, middle, high = known.tracks(track)
+    measurement = measure_landmarks(clip, middle, movement=movement, side=side, method=method, smoothing=smoothing)
+    readings = measurement.readings
+    for end in (low, high):
+        for_movement = readings[0].movement if movement is None and measurement.curves else movement
+        other = measure_landmarks(clip, end, movement=for_movement, side=side, method=method, smoothing=smoothing)
+        held = {one.side: one.held_deg for one in other.readings}
+        readings = tuple(_covering(one, held.get(one.side, float("nan"))) for one in readings)
+    geometry = known.geometry
+    parameters = {
+        **measurement.parameters,
+        "camera": {
+            "focal_px": round(geometry.focal.focal_px, 1),
+            "focal_from": geometry.focal.source,
+            "level_from": None if geometry.level is None else geometry.level.source,
+        },
+    }
+    # the pictures of the result show the recording as it is, so the landmarks beside them do too
+    return replace(measurement, track=track, readings=readings, camera=known.remarks, parameters=parameters)
+
+
+def _covering(reading: Reading, held_deg: float) -> Reading:
+    """Widen the interval by what another focal length would have read."""
+    if reading.status != "measured" or not np.isfinite(held_deg):
+        return reading
+    shift = held_deg - reading.held_deg
+    low, high = reading.interval95_deg
+    return replace(reading, interval95_deg=(low + min(shift, 0.0), high + max(shift, 0.0)))
 
 
 def read_curve(curve: SmoothCurve, raw: RawCurve, movement: Movement, track: PoseTrack, view: ViewEstimate) -> Reading:

@@ -112,6 +112,24 @@ def measure_command(
     rate: Annotated[
         float, typer.Option(min=0.0, help="Pictures a second that are looked at; 0 looks at every one.")
     ] = 30.0,
+    camera: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="PROFILE", help="Camera profile of the phone: removes the lens's distortion and the tilt."
+        ),
+    ] = None,
+    zoom: Annotated[float | None, typer.Option(min=0.01, help="Zoom, if other than the profile's.")] = None,
+    equivalent_mm: Annotated[
+        float | None, typer.Option(min=1.0, help="Focal length equivalent to 35 mm film, if there is no profile.")
+    ] = None,
+    tilt: Annotated[
+        tuple[float, float] | None,
+        typer.Option(
+            metavar="UP CLOCKWISE",
+            help="Degrees by which the phone was tipped upwards and rolled clockwise, as its spirit level shows; without it "
+            "the tilt is looked for where a camera is named.",
+        ),
+    ] = None,
     cache: Annotated[
         Path | None, typer.Option(metavar="FOLDER", help="Folder for found landmarks  [default: the result folder]")
     ] = None,
@@ -133,6 +151,10 @@ def measure_command(
             time_factor=time_factor,
             person=person,
             rate_hz=rate or None,
+            camera=camera,
+            zoom=zoom,
+            equivalent_mm=equivalent_mm,
+            tilt_deg=tilt,
             cache=cache,
             no_cache=no_cache,
         )

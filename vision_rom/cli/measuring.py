@@ -7,9 +7,12 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
-from vision_rom.errors import EXIT_MEASURED, NothingMeasurable
+from vision_rom.errors import EXIT_MEASURED, NothingMeasurable, UsageError
+
+if TYPE_CHECKING:
+    from vision_rom.camera.patient import CameraAsked
 
 
 @dataclass(frozen=True)
@@ -29,6 +32,12 @@ class MeasureRequest:
     rate_hz: float | None
     cache: Path | None
     no_cache: bool
+    camera: Path | None = None
+    """Camera profile"""
+    zoom: float | None = None
+    equivalent_mm: float | None = None
+    tilt_deg: tuple[float, float] | None = None
+    """The phone tipped upwards, and rolled clockwise"""
 
 
 def measure_and_write(request: MeasureRequest) -> int:
@@ -42,6 +51,7 @@ def measure_and_write(request: MeasureRequest) -> int:
 
         # before any folder is made, whose name may be as impossible as the recording's
         check_readable(request.clip)
+        camera = _camera_asked(request)
         folder = request.out or default_folder(request.clip)
         with staged(folder) as stage:
             # a folder that is still to be made takes its cache along when it appears
@@ -56,6 +66,7 @@ def measure_and_write(request: MeasureRequest) -> int:
                 time_factor=request.time_factor,
                 person=request.person,
                 rate_hz=request.rate_hz,
+                camera=camera,
                 cache=None if request.no_cache else cache,
                 on_progress=on_progress,
             )
@@ -73,6 +84,25 @@ def measure_and_write(request: MeasureRequest) -> int:
         console.print(f"Results: {folder}", highlight=False, soft_wrap=True, markup=False)
     measured = any(reading.status == "measured" for reading in measurement.readings)
     return EXIT_MEASURED if measured else NothingMeasurable.exit_code
+
+
+def _camera_asked(request: MeasureRequest) -> CameraAsked | None:
+    """Return what is said of the camera; None where nothing is."""
+    from vision_rom.camera.patient import CameraAsked
+    from vision_rom.camera.placement import level_from_user
+    from vision_rom.camera.profile import read_profile
+
+    if request.camera is None and request.equivalent_mm is None and request.tilt_deg is None:
+        if request.zoom is not None:
+            raise UsageError("--zoom means something with --camera PROFILE only.")
+        return None
+    tilt = request.tilt_deg
+    return CameraAsked(
+        profile=None if request.camera is None else read_profile(request.camera),
+        zoom=request.zoom,
+        equivalent_mm=request.equivalent_mm,
+        level=None if tilt is None else level_from_user(pitch_deg=tilt[0], roll_deg=tilt[1]),
+    )
 
 
 @contextmanager

@@ -46,6 +46,7 @@ def reading_document(measurement: Measurement) -> dict[str, Any]:
         "choice": measurement.choice,
         "readings": [_reading(reading) for reading in measurement.readings],
         "filming": list(measurement.filming),
+        "camera": list(measurement.camera),
         "remarks": [*measurement.clip.remarks, *measurement.track.remarks],
     }
 

@@ -28,6 +28,8 @@ def print_measurement(measurement: Measurement, console: Console) -> None:
         _say(console, remark)
     for remark in measurement.filming:
         _say(console, f"Filming: {remark}")
+    for remark in measurement.camera:
+        _say(console, f"Camera: {remark}")
     _say(console, CAUTION)
 
 

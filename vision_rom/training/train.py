@@ -80,7 +80,7 @@ def rarity_weights(targets: np.ndarray) -> np.ndarray:
     bins = 2 * bins + bent
     counts = np.bincount(bins)
     weight = np.minimum(counts.max() / np.maximum(counts, 1), LARGEST_RARITY_WEIGHT)[bins]
-    return weight / weight.mean()
+    return np.asarray(weight / weight.mean())
 
 
 def _network(n_features: int) -> nn.Sequential:
