@@ -305,7 +305,9 @@ def test_settings_of_the_smoothing_are_used_and_told(demo: PoseTrack) -> None:
 def kept(tmp_path_factory: pytest.TempPathFactory, sample_clips: Path) -> tuple[Measurement, Path]:
     """The sample clip, measured once from its pictures, and the folder of its landmarks."""
     folder = tmp_path_factory.mktemp("kept")
-    return measure(sample_clips / "pose_1.mp4", movement="abduction", side="both", cache=folder), folder
+    return measure(
+        sample_clips / "pose_1.mp4", movement="abduction", side="both", method="picture", cache=folder
+    ), folder
 
 
 def test_a_recording_is_measured_from_its_pictures(kept: tuple[Measurement, Path], sample_clips: Path) -> None:
@@ -336,10 +338,11 @@ def test_a_second_run_with_other_options_looks_at_no_picture(kept, sample_clips:
         raise AssertionError("the pictures were looked at again")
 
     monkeypatch.setattr(pipeline, "track_patient", must_not_run)
-    again = measure(sample_clips / "pose_1.mp4", movement="abduction", side="both", cache=folder)
+    asked = {"movement": "abduction", "method": "picture", "cache": folder}
+    again = measure(sample_clips / "pose_1.mp4", side="both", **asked)
     assert again.readings == first.readings
     assert again.clip == first.clip
-    other = measure(sample_clips / "pose_1.mp4", movement="abduction", side="left", cache=folder)
+    other = measure(sample_clips / "pose_1.mp4", side="left", **asked)
     assert other.readings == first.readings[:1]
     with pytest.raises(AssertionError, match="looked at again"):
         measure(sample_clips / "pose_1.mp4", movement="abduction", cache=None)

@@ -15,7 +15,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from vision_rom.angles import PlaneDisagreement, ViewEstimate, find_view, plane_of_motion
+from vision_rom.angles import ViewEstimate, find_view
 from vision_rom.angles.camera_tilt import camera_tilt_deg
 from vision_rom.angles.filming import filming_remarks
 from vision_rom.camera.patient import CameraAsked, CameraOfPatient, camera_of_patient
@@ -35,8 +35,8 @@ from vision_rom.ways import (
     Method,
     RawCurve,
     intervals,
+    plane_of,
     raw_curve,
-    seen_plane,
     too_unsure,
 )
 
@@ -255,7 +255,7 @@ def read_curve(curve: SmoothCurve, raw: RawCurve, movement: Movement, track: Pos
     """Turn one smoothed curve into the reading of its movement and side, or into the reason why there is none."""
     side = curve.source.side
     found = repetitions(curve)
-    plane = _plane_of(movement, track, side, view)
+    plane = plane_of(movement, track, side, view)
     # a rotation is seen squarely when the trunk faces the camera
     off_plane_deg = abs(view.facing_deg) if plane is None else plane.off_plane_deg
     if not found.kept:
@@ -282,13 +282,6 @@ def read_curve(curve: SmoothCurve, raw: RawCurve, movement: Movement, track: Pos
         vertical_held_deg=_mean([one.vertical_held_deg for one in kept]),
         remarks=(*view.remarks, *curve.source.remarks, *found.remarks, *dropped),
     )
-
-
-def _plane_of(movement: Movement, track: PoseTrack, side: Side, view: ViewEstimate) -> PlaneDisagreement | None:
-    """By how much the camera was off the plane of motion; None for a rotation, whose plane is level."""
-    if movement.kind == "axial_rotation":
-        return None
-    return plane_of_motion(track, plane=seen_plane(movement), side=side, view=view)
 
 
 def _why_nobody(track: PoseTrack) -> str:

@@ -8,19 +8,28 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 import numpy as np
 
-from vision_rom.angles import PlaneDisagreement, ViewEstimate, angle_curve, forearm_of_track, with_intervals
+from vision_rom.angles import (
+    PlaneDisagreement,
+    ViewEstimate,
+    angle_curve,
+    forearm_of_track,
+    plane_of_motion,
+    with_intervals,
+)
+from vision_rom.angles.camera_tilt import camera_tilt_deg
 from vision_rom.angles.interval import Interval, Kind
 from vision_rom.angles.learned_curve import learned_curve
 from vision_rom.angles.learned_interval import Group, expected_errors_deg, with_learned_intervals
 from vision_rom.angles.off_plane import Plane
 from vision_rom.handover import AngleCurve, Floats, PoseTrack, Repetition, Side, SmoothCurve
-from vision_rom.learned import load_arm_network, load_interval_factors
+from vision_rom.learned import load_arm_network, load_bias_lines, load_camera_tilt, load_interval_factors
 from vision_rom.movements import Movement
+from vision_rom.pose.settings import ModelName
 
 Method = Literal["learned", "picture"]
 METHODS: tuple[Method, ...] = get_args(Method)
@@ -33,6 +42,14 @@ METHOD_WORDS: dict[Method, str] = {
 
 WIDEST_HALF_WIDTH_DEG = 15.0
 """A reading that is less sure than this is not one."""
+
+
+KNOWN_NETWORKS = tuple(f"pose_{name}" for name in get_args(ModelName))
+"""Pose networks whose landmarks the arm network learned from, or was proved on"""
+
+SQUARE_TURN_DEG = 12.0
+SQUARE_TILT_DEG = 10.0
+"""What still counts as filmed as asked for. Half the turn and tilt that the calibration clips were filmed off by."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,8 +65,13 @@ class RawCurve:
     """(n,) what the network expects of its error in each picture; NaN without it"""
 
 
-def raw_curve(track: PoseTrack, movement: Movement, side: Side, view: ViewEstimate, method: Method) -> RawCurve:
-    """Return the curve of one movement and side by the way that was asked for."""
+def raw_curve(
+    track: PoseTrack, movement: Movement, side: Side, view: ViewEstimate, method: Method, *, corrected: bool = True
+) -> RawCurve:
+    """Return the curve of one movement and side by the way that was asked for.
+
+    ``corrected`` False leaves the learned direction's remaining bias in, as the fit of that bias needs it.
+    """
     kind, plane = kind_of(movement), seen_plane(movement)
     if group_of(movement) == "rotation_90":
         picture = _none_in_the_picture(track, movement, side)
@@ -63,7 +85,7 @@ def raw_curve(track: PoseTrack, movement: Movement, side: Side, view: ViewEstima
             side=side,
             view=view,
         )
-    if method == "picture" or not _complete(track):
+    if method == "picture" or not _known_to_network(track):
         return RawCurve(picture, "picture", picture, np.full(len(track.time_s), np.nan))
     learned = learned_curve(
         track,
@@ -76,7 +98,17 @@ def raw_curve(track: PoseTrack, movement: Movement, side: Side, view: ViewEstima
         side=side,
         view=view,
     )
-    return RawCurve(learned.curve, "learned", picture, learned.expected_sd_deg)
+    line = load_bias_lines().get(group_of(movement)) if corrected else None
+    if line is None:
+        return RawCurve(learned.curve, "learned", picture, learned.expected_sd_deg)
+    angle = learned.curve.angle_deg
+    unbiased = replace(learned.curve, angle_deg=angle - line.bias_deg(angle, front=faces_camera(view)))
+    return RawCurve(unbiased, "learned", picture, learned.expected_sd_deg)
+
+
+def faces_camera(view: ViewEstimate) -> bool:
+    """Tell whether the patient's front is seen rather than the back."""
+    return abs(view.facing_deg) < 90.0
 
 
 def intervals(
@@ -102,8 +134,19 @@ def intervals(
         )
         return found.repetitions, found.reading95_deg
     expected = expected_errors_deg(repetitions, curve, raw.expected_sd_deg, raw.picture.angle_deg)
-    factor = load_interval_factors().factor[group_of(movement)]
+    factor = load_interval_factors().of(group_of(movement), square=filmed_squarely(track, view, plane))
     return with_learned_intervals(repetitions, expected, factor=factor)
+
+
+def filmed_squarely(track: PoseTrack, view: ViewEstimate, plane: PlaneDisagreement | None) -> bool:
+    """Tell whether the camera, as far as the recording shows, stood where it should: turned little, tilted little."""
+    turn_deg = abs(view.facing_deg)
+    turn_deg = min(turn_deg, abs(turn_deg - 90.0), 180.0 - turn_deg)
+    if plane is not None:
+        turn_deg = min(turn_deg, plane.off_plane_deg)
+    tilt_deg = abs(camera_tilt_deg(track, view.view, load_camera_tilt()))
+    # an unknown tilt, or turn, compares as False
+    return turn_deg <= SQUARE_TURN_DEG and tilt_deg <= SQUARE_TILT_DEG
 
 
 def too_unsure(interval: Interval) -> str:
@@ -128,6 +171,13 @@ def seen_plane(movement: Movement) -> Plane:
     return "frontal" if movement.plane == "transverse" else movement.plane
 
 
+def plane_of(movement: Movement, track: PoseTrack, side: Side, view: ViewEstimate) -> PlaneDisagreement | None:
+    """Return by how much the camera was off the plane of motion; None for a rotation, whose plane is level."""
+    if movement.kind == "axial_rotation":
+        return None
+    return plane_of_motion(track, plane=seen_plane(movement), side=side, view=view)
+
+
 def group_of(movement: Movement) -> Group:
     """Return with which others this movement's interval was calibrated."""
     if movement.kind == "axial_rotation":
@@ -142,7 +192,12 @@ def _none_in_the_picture(track: PoseTrack, movement: Movement, side: Side) -> An
     return AngleCurve(movement.name, side, track.time_s, nothing, nothing, nothing, (why,))
 
 
-def _complete(track: PoseTrack) -> bool:
-    """Tell whether the landmarks hold all that the network looks at; imported ones may be fewer."""
+def _known_to_network(track: PoseTrack) -> bool:
+    """Tell whether the landmarks are of a kind that the arm network learned from, and hold all that it looks at.
+
+    Imported ones may be fewer, and another network's points lie elsewhere on the same body.
+    """
+    if track.model.name not in KNOWN_NETWORKS:
+        return False
     whole = np.isfinite(track.landmarks_px).all(axis=(1, 2)) & np.isfinite(track.world_m).all(axis=(1, 2))
     return bool((whole & np.isfinite(track.visibility).all(axis=1)).any())

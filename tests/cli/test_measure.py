@@ -71,7 +71,17 @@ def run(clip: Path, folder: Path, *options: object) -> Ended:
 @pytest.fixture(scope="module")
 def overhead(tmp_path_factory: pytest.TempPathFactory, sample_clips: Path) -> Ended:
     folder = tmp_path_factory.mktemp("overhead") / "pose_1.reading"
-    return run(sample_clips / "pose_1.mp4", folder, "--movement", "abduction", "--side", "both", "--json")
+    return run(
+        sample_clips / "pose_1.mp4",
+        folder,
+        "--movement",
+        "abduction",
+        "--side",
+        "both",
+        "--method",
+        "picture",
+        "--json",
+    )
 
 
 @pytest.fixture(scope="module")

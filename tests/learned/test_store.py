@@ -26,7 +26,7 @@ def _fresh():
 
 @pytest.fixture
 def elsewhere(tmp_path, monkeypatch):
-    for name in (store.ARM_NETWORK_FILE, store.INTERVAL_FACTORS_FILE):
+    for name in (store.ARM_NETWORK_FILE, store.CALIBRATION_FILE):
         (tmp_path / name).write_bytes((FOLDER / name).read_bytes())
     monkeypatch.setattr(store, "files", lambda package: tmp_path)
     return tmp_path
@@ -42,9 +42,9 @@ def test_shipped_network_is_the_one_that_was_proved():
 
 
 def test_factors_are_for_every_group_and_rest_on_enough_people():
-    document = json.loads((FOLDER / store.INTERVAL_FACTORS_FILE).read_text("utf-8"))
+    document = json.loads((FOLDER / store.CALIBRATION_FILE).read_text("utf-8"))
     factors = load_interval_factors()
-    assert set(factors.factor) == {"frontal", "sagittal", "rotation_side", "rotation_90"}
+    assert set(factors.square) == set(factors.off) == {"frontal", "sagittal", "rotation_side", "rotation_90"}
     # fewer than 19 clips cannot promise 95%
     assert min(factors.clips.values()) >= 19
     assert all(one["people"] >= 15 for one in document["groups"].values())
@@ -60,7 +60,7 @@ def test_altered_network_is_refused(elsewhere):
 
 @pytest.mark.parametrize(
     ("name", "load"),
-    [(store.ARM_NETWORK_FILE, load_arm_network), (store.INTERVAL_FACTORS_FILE, load_interval_factors)],
+    [(store.ARM_NETWORK_FILE, load_arm_network), (store.CALIBRATION_FILE, load_interval_factors)],
 )
 def test_missing_file_is_said(elsewhere, name, load):
     (elsewhere / name).unlink()
@@ -69,7 +69,7 @@ def test_missing_file_is_said(elsewhere, name, load):
 
 
 def test_factors_of_another_network_are_refused(elsewhere):
-    path = elsewhere / store.INTERVAL_FACTORS_FILE
+    path = elsewhere / store.CALIBRATION_FILE
     document = json.loads(path.read_text("utf-8"))
     path.write_text(json.dumps({**document, "arm_network_sha256": "1" * 64}), "utf-8")
     with pytest.raises(InstallationError, match="another network"):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import math
 from dataclasses import replace
 from pathlib import Path
@@ -52,7 +53,7 @@ def test_stopped_run_goes_on_where_it_was(one_case: ProofCase, tmp_path: Path, m
         raise AssertionError("rendered or looked at again")
 
     monkeypatch.setattr("vision_rom.synthetic.synth.render_clip", not_again)
-    monkeypatch.setattr("vision_rom.measure.track_patient", not_again)
+    monkeypatch.setattr(importlib.import_module("vision_rom.measure"), "track_patient", not_again)
     again, truth_again = rendered_clip(one_case, tmp_path)
     assert again == path
     assert path.stat().st_mtime_ns == made

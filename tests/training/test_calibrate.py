@@ -1,16 +1,22 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from vision_rom.proof.cases import calibration_set
-from vision_rom.training.calibrate import CalibrationRow, factors_of
+from vision_rom.training.calibrate import CalibrationRow, errors_without_bias, factors_of
 
 CASES = calibration_set()
 
 
 def row(error_deg: float, expected_deg: float, group: str = "frontal", number: int = 0) -> CalibrationRow:
-    return CalibrationRow(CASES[number], group, 100 + error_deg, float("nan"), 100.0, expected_deg, expected_deg)
+    true_deg = 40.0 + (number * 37) % 130
+    case = CASES[number % len(CASES)]
+    return CalibrationRow(
+        case, group, true_deg + error_deg, float("nan"), true_deg, expected_deg, expected_deg, number % 3 > 0
+    )
 
 
 def test_factor_makes_95_of_100_hold():
@@ -26,3 +32,25 @@ def test_groups_are_apart():
     found = factors_of([row(1.0, 1.0), row(8.0, 2.0, "sagittal")])
     assert found["frontal"]["factor"] == 1.0
     assert found["sagittal"]["factor"] == 4.0
+
+
+def test_a_bias_is_taken_off_only_where_people_left_out_gain_by_it():
+    noise = np.random.default_rng(5).normal(0, 1, 120)
+    biased = [row(3.0 + one, 1.0, number=number) for number, one in enumerate(noise)]
+    line, left = errors_without_bias(biased)
+    assert line is not None
+    assert abs(left.mean()) < 0.3
+    unbiased = [row(3.0 * one, 1.0, number=number) for number, one in enumerate(noise)]
+    line, left = errors_without_bias(unbiased)
+    assert line is None
+    assert left == pytest.approx(3.0 * noise)
+
+
+def test_recordings_from_a_camera_off_its_place_have_their_own_factor():
+    rows = [replace(row((-1.0) ** (n // 3), 1.0, number=n), square=True) for n in range(50)]
+    rows += [replace(row(4.0 * (-1) ** (n // 3), 1.0, number=n), square=False) for n in range(50)]
+    found = factors_of(rows)["frontal"]
+    assert found["factor"] == pytest.approx(1.0, abs=0.6)
+    assert found["factor_off"] == pytest.approx(4.0, abs=0.6)
+    few = factors_of(rows[:60])["frontal"]
+    assert few["factor"] == few["factor_off"]

@@ -34,9 +34,16 @@ DISAGREEMENT_WEIGHT = 0.3
 class IntervalFactors:
     """Half width of the 95% interval per degree of expected error, for each group."""
 
-    factor: Mapping[str, float]
+    square: Mapping[str, float]
+    """For recordings whose camera stood where it should"""
+    off: Mapping[str, float]
+    """For the others; the same where there are too few clips to tell them apart"""
     clips: Mapping[str, int]
-    """How many clips each factor rests on"""
+    """How many clips each group rests on"""
+
+    def of(self, group: Group, *, square: bool) -> float:
+        """Return the factor for one recording."""
+        return (self.square if square else self.off)[group]
 
 
 def expected_error_deg(sd_deg: float, disagreement_deg: float) -> float:

@@ -2,11 +2,23 @@
 
 from __future__ import annotations
 
+import os
 import sys
+from contextlib import suppress
 
 from vision_rom.errors import EXIT_INTERRUPTED
 
 STOPPED = "vision-rom: stopped; nothing half-written was left."
+
+
+def _say_no_more() -> None:
+    """Turn the error stream away: native threads that were loading a network when Ctrl-C came go on writing their log."""
+    if sys.stderr is not None and not sys.stderr.closed:
+        sys.stderr.flush()
+    with suppress(OSError):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, 2)
+        os.close(nowhere)
 
 
 def main() -> None:
@@ -20,6 +32,7 @@ def main() -> None:
         print(STOPPED, file=sys.stderr)
         code = EXIT_INTERRUPTED
     if code == EXIT_INTERRUPTED:
+        _say_no_more()
         # CPython notes a Ctrl-C that came inside evaluated text, as in the making of a dataclass, and would end the
         # process by the signal instead of by our code; evaluating any text takes the note back
         eval("None")

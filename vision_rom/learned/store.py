@@ -5,19 +5,22 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+from collections.abc import Mapping
 from functools import lru_cache
 from importlib.resources import files
+from typing import Any
 
 import numpy as np
 
 from vision_rom.angles.arm_network import ArmNetwork
+from vision_rom.angles.bias import BiasLine
 from vision_rom.angles.camera_tilt import TiltWitness
 from vision_rom.angles.learned_interval import IntervalFactors
 from vision_rom.errors import InstallationError
 
 ARM_NETWORK_FILE = "arm_direction.npz"
-ARM_NETWORK_SHA256 = "000a392ccbe45a13c37d36e1d41372f1f48f3b2cf00923b9bd25541f0952c1d9"
-INTERVAL_FACTORS_FILE = "interval_factors.json"
+ARM_NETWORK_SHA256 = "109a89bcd18ada48803fcbc03400b5a103781b81c8ea0f95a734b6ac84eb5b10"
+CALIBRATION_FILE = "calibration.json"
 CAMERA_TILT_FILE = "camera_tilt.npz"
 
 
@@ -50,16 +53,28 @@ def load_interval_factors() -> IntervalFactors:
         The file is missing, or belongs to another network.
 
     """
-    document = json.loads(_content(INTERVAL_FACTORS_FILE))
-    if document["arm_network_sha256"] != ARM_NETWORK_SHA256:
-        raise InstallationError(
-            f"The file {INTERVAL_FACTORS_FILE} of the installation belongs to another network; install vision-rom again."
-        )
-    groups = document["groups"]
+    groups = _calibration()
     return IntervalFactors(
         {name: float(one["factor"]) for name, one in groups.items()},
+        {name: float(one["factor_off"]) for name, one in groups.items()},
         {name: int(one["clips"]) for name, one in groups.items()},
     )
+
+
+@lru_cache(maxsize=1)
+def load_bias_lines() -> Mapping[str, BiasLine]:
+    """Return the bias that is taken off, for each group that has one; raises as :func:`load_interval_factors`."""
+    return {name: BiasLine(**one["bias"]) for name, one in _calibration().items() if one.get("bias")}
+
+
+def _calibration() -> dict[str, dict[str, Any]]:
+    document = json.loads(_content(CALIBRATION_FILE))
+    if document["arm_network_sha256"] != ARM_NETWORK_SHA256:
+        raise InstallationError(
+            f"The file {CALIBRATION_FILE} of the installation belongs to another network; install vision-rom again."
+        )
+    groups: dict[str, dict[str, Any]] = document["groups"]
+    return groups
 
 
 @lru_cache(maxsize=1)

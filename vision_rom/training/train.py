@@ -142,9 +142,15 @@ def _arrays(models: list[nn.Sequential], mean: np.ndarray, scale: np.ndarray) ->
     for member, model in enumerate(models):
         linear = [layer for layer in model if isinstance(layer, nn.Linear)]
         for index, layer in enumerate(linear):
-            arrays[f"member{member}_{index}_weight"] = layer.weight.detach().numpy().astype(np.float16)
+            arrays[f"member{member}_{index}_weight"] = _shortened(layer.weight.detach().numpy())
             arrays[f"member{member}_{index}_bias"] = layer.bias.detach().numpy().astype(np.float32)
     return arrays
+
+
+def _shortened(weights: np.ndarray) -> np.ndarray:
+    """Return half-precision weights with two bits fewer, which a compressed file is an eighth smaller for."""
+    bits = weights.astype(np.float16).view(np.uint16).astype(np.uint32)
+    return ((bits + 2) & 0xFFFC).astype(np.uint16).view(np.float16)
 
 
 def main() -> None:

@@ -1,0 +1,143 @@
+"""The hand signal: the patient holds the hand of the arm that is not measured up beside the head while it hurts.
+
+A hand is up where the wrist is clearly above its shoulder, the elbow hangs below the shoulder and is bent, and the hand keeps still. So an
+arm that is raised like the measured one (elbow at shoulder height or above), a hand that scratches the head (the elbow comes up or
+the hand shakes), and hands on the hips are no signal. The mark begins where the hand sets out and ends where it sets out to
+go down, since those instants, and not the posture, follow the pain.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from vision_rom.handover import Bools, Floats, Landmark, PoseTrack, Side
+from vision_rom.pain.marks import PainMark
+
+WRIST_ABOVE_SHOULDER = 0.08
+"""Of the trunk's length in the picture: the wrist is up when it is higher than its shoulder by this."""
+ELBOW_BELOW_SHOULDER = 0.12
+"""The same: the elbow of a signalling arm hangs at least this far below the shoulder."""
+BENT_BELOW_DEG = 100.0
+"""Angle at the elbow in the picture, 180 is straight."""
+SHORTEST_S = 0.25
+"""A posture held for less is none."""
+SHORTEST_BREAK_S = 0.25
+"""Two signals that are nearer than this are one."""
+STILL_WITHIN = 0.12
+"""Trunk lengths by which the hand may stray while it signals; a scratching or waving hand strays more."""
+FASTEST_SHAKE = 1.5
+"""Trunk lengths a second, mean speed of the hand while it signals."""
+SET_OUT_SHARE = 0.12
+"""The hand has set out when it has made this share of its way up."""
+LONGEST_WAY_S = 1.2
+"""The hand's way up or down takes no longer."""
+LEAST_VISIBILITY = 0.5
+
+
+def hand_signal_marks(track: PoseTrack, *, measured: Side) -> tuple[PainMark, ...]:
+    """Return a mark for every time that the other hand was held up; none where that hand is out of view.
+
+    Parameters
+    ----------
+    track
+        Landmarks of the patient.
+    measured
+        The side that is measured; the other hand signals.
+
+    """
+    side: Side = "left" if measured == "right" else "right"
+    shoulder, elbow, wrist = (
+        track.landmarks_px[:, Landmark.of(side, part), :2] for part in ("shoulder", "elbow", "wrist")
+    )
+    seen = np.asarray(np.isfinite(track.landmarks_px).all(axis=(1, 2)))
+    for part in ("elbow", "wrist"):
+        seen &= np.nan_to_num(track.visibility[:, Landmark.of(side, part)]) >= LEAST_VISIBILITY
+    if not seen.any():
+        return ()
+    trunk = _trunk_px(track)
+    height = (shoulder[:, 1] - wrist[:, 1]) / trunk
+    hangs = (elbow[:, 1] - shoulder[:, 1]) / trunk
+    up = (
+        seen
+        & (height > WRIST_ABOVE_SHOULDER)
+        & (hangs > ELBOW_BELOW_SHOULDER)
+        & (_at_elbow_deg(shoulder, elbow, wrist) < BENT_BELOW_DEG)
+    )
+    hand = (wrist - shoulder) / trunk[:, None]
+    marks = []
+    for first, last in _runs(track.time_s, up):
+        time = track.time_s[first : last + 1]
+        if time[-1] - time[0] < SHORTEST_S or not _still(hand[first : last + 1], time):
+            continue
+        start_s = _set_out_s(track.time_s, height, seen, first, last, step=-1)
+        end_s = _set_out_s(track.time_s, height, seen, last, first, step=1)
+        marks.append(PainMark(start_s, end_s, float("nan"), "hand signal"))
+    return tuple(marks)
+
+
+def _trunk_px(track: PoseTrack) -> Floats:
+    points = track.landmarks_px[..., :2]
+    shoulders = (points[:, Landmark.LEFT_SHOULDER] + points[:, Landmark.RIGHT_SHOULDER]) / 2
+    hips = (points[:, Landmark.LEFT_HIP] + points[:, Landmark.RIGHT_HIP]) / 2
+    length = np.linalg.norm(shoulders - hips, axis=1)
+    return np.full(len(length), np.nanmedian(length))
+
+
+def _at_elbow_deg(shoulder: Floats, elbow: Floats, wrist: Floats) -> Floats:
+    to_shoulder, to_wrist = shoulder - elbow, wrist - elbow
+    cross = to_shoulder[:, 0] * to_wrist[:, 1] - to_shoulder[:, 1] * to_wrist[:, 0]
+    return np.asarray(np.degrees(np.arctan2(np.abs(cross), np.sum(to_shoulder * to_wrist, axis=1))))
+
+
+def _runs(time_s: Floats, up: Bools) -> list[tuple[int, int]]:
+    """Return first and last index of every time the hand was up, short breaks bridged."""
+    runs: list[tuple[int, int]] = []
+    for index in np.flatnonzero(up):
+        if runs and time_s[index] - time_s[runs[-1][1]] <= SHORTEST_BREAK_S:
+            runs[-1] = (runs[-1][0], int(index))
+        else:
+            runs.append((int(index), int(index)))
+    return runs
+
+
+def _still(hand: Floats, time_s: Floats) -> bool:
+    """Tell whether the hand stays in its place; the ways up and down at both ends are left out."""
+    inside = (time_s >= time_s[0] + 0.15) & (time_s <= time_s[-1] - 0.15)
+    if inside.sum() < 3:
+        return True
+    there, when = hand[inside], time_s[inside]
+    stray = np.percentile(np.linalg.norm(there - np.median(there, axis=0), axis=1), 80)
+    speed = np.linalg.norm(np.diff(there, axis=0), axis=1).sum() / (when[-1] - when[0])
+    return bool(stray <= STILL_WITHIN and speed <= FASTEST_SHAKE)
+
+
+def _set_out_s(time_s: Floats, height: Floats, seen: Bools, edge: int, other: int, *, step: int) -> float:
+    """Return when the hand left the place it came from (``step`` -1, before ``edge``), or its place up there (+1).
+
+    Going up, the way begins at the lowest height before the edge; going down, at the height that was held.
+    """
+    low_index = edge
+    index = edge
+    while (
+        0 <= index + step < len(time_s)
+        and seen[index + step]
+        and abs(time_s[index + step] - time_s[edge]) < LONGEST_WAY_S
+    ):
+        index += step
+        if height[index] < height[low_index]:
+            low_index = index
+    inside = slice(min(edge, other), max(edge, other) + 1)
+    held = float(np.median(height[inside]))
+    low = float(height[low_index])
+    if step < 0:
+        threshold = low + SET_OUT_SHARE * (held - low)
+        index = edge
+        while index > low_index and height[index] > threshold:
+            index -= 1
+        return float(time_s[index])
+    threshold = held - SET_OUT_SHARE * (held - low)
+    index = edge
+    # the edge lies on the way down already: go back to where the hand still was up
+    while index > other and height[index] < threshold:
+        index -= 1
+    return float(time_s[index])
