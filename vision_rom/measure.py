@@ -27,6 +27,7 @@ from vision_rom.motion import RepetitionResult, Smoothing, choose_movement, repe
 from vision_rom.motion.recognition import RECOGNISED
 from vision_rom.movements import Movement
 from vision_rom.movements import movement as movement_named
+from vision_rom.pain import Finding, ReadingPain
 from vision_rom.pose import PoseSettings, load_cached, store_cached, track_patient
 from vision_rom.ways import (
     DEFAULT_METHOD,
@@ -65,6 +66,10 @@ class Measurement:
     """What about the filming costs accuracy, each with the instruction that mends it."""
     camera: tuple[str, ...] = ()
     """What is known of the camera and how, where the user asked for it."""
+    pain: tuple[ReadingPain, ...] = ()
+    """Pain of each reading, in their order; empty where nobody recorded pain."""
+    findings: tuple[Finding, ...] = ()
+    """What the examiner found besides angles."""
 
 
 def measure(

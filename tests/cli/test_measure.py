@@ -119,7 +119,10 @@ def test_both_arms_overhead(overhead: Ended) -> None:
 
 
 def test_the_folder_holds_what_is_documented(overhead: Ended, demo: Ended) -> None:
-    for ended, peaks in ((overhead, ["peak_left.jpg", "peak_right.jpg"]), (demo, ["peak_right.jpg"])):
+    for ended, peaks in (
+        (overhead, ["peak_left.jpg", "peak_right.jpg", "sheet_left.jpg", "sheet_right.jpg"]),
+        (demo, ["peak_right.jpg", "sheet_right.jpg"]),
+    ):
         names = sorted(path.name for path in ended.folder.iterdir())
         [kept] = [name for name in names if name.startswith("landmarks-")]
         assert names == sorted(["reading.json", "angles.csv", "curve.png", kept, *peaks])

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from enum import Enum
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -21,6 +22,14 @@ from vision_rom.cli.filming import filming_command
 from vision_rom.cli.prove import prove_command
 from vision_rom.cli.synth import synth_command
 from vision_rom.errors import EXIT_INTERRUPTED, UsageError, VisionRomError
+
+
+class PainSignal(Enum):
+    """What can be looked for; typer takes no list of plain literals."""
+
+    HAND = "hand"
+    SOUND = "sound"
+
 
 app = typer.Typer(
     name="vision-rom",
@@ -130,6 +139,31 @@ def measure_command(
             "the tilt is looked for where a camera is named.",
         ),
     ] = None,
+    pain: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="START-END:SCORE", help="When it hurt, in seconds, and how much (0 to 10), as 3.2-4.6:5; repeat."
+        ),
+    ] = None,
+    pain_table: Annotated[
+        Path | None,
+        typer.Option(metavar="CSV", help="The same as a table: start_s, end_s, score  [default: CLIP-stem.pain.csv]"),
+    ] = None,
+    pain_signal: Annotated[
+        list[PainSignal] | None,
+        typer.Option(help="Look for a signal of pain in the recording: the other hand held up, or claps; repeat."),
+    ] = None,
+    no_pain: Annotated[bool, typer.Option("--no-pain", help="Asked throughout, and it did not hurt.")] = False,
+    pain_at_rest: Annotated[
+        float, typer.Option(metavar="SCORE", help="Pain before the first movement, 0 to 10.", show_default=False)
+    ] = float("nan"),
+    findings: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="TOML", help="The examiner's other findings: [[finding]] tables with kind, name, side ..."
+        ),
+    ] = None,
+    stopped_because: Annotated[str, typer.Option(metavar="TEXT", help="Why the movement was stopped.")] = "",
     cache: Annotated[
         Path | None, typer.Option(metavar="FOLDER", help="Folder for found landmarks  [default: the result folder]")
     ] = None,
@@ -137,6 +171,7 @@ def measure_command(
 ) -> int:
     """Measure a recording: readings on the terminal, reading.json, tables and pictures in a folder."""
     from vision_rom.cli.measuring import MeasureRequest, measure_and_write
+    from vision_rom.pain.recorded import PainAsked
 
     return measure_and_write(
         MeasureRequest(
@@ -155,6 +190,15 @@ def measure_command(
             zoom=zoom,
             equivalent_mm=equivalent_mm,
             tilt_deg=tilt,
+            findings=findings,
+            pain=PainAsked(
+                typed=tuple(pain or ()),
+                table=pain_table,
+                signals=tuple(one.value for one in pain_signal or ()),
+                none=no_pain,
+                at_rest=pain_at_rest,
+                stopped_because=stopped_because,
+            ),
             cache=cache,
             no_cache=no_cache,
         )

@@ -5,11 +5,12 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from vision_rom.errors import EXIT_MEASURED, NothingMeasurable, UsageError
+from vision_rom.pain.recorded import PainAsked
 
 if TYPE_CHECKING:
     from vision_rom.camera.patient import CameraAsked
@@ -38,6 +39,8 @@ class MeasureRequest:
     equivalent_mm: float | None = None
     tilt_deg: tuple[float, float] | None = None
     """The phone tipped upwards, and rolled clockwise"""
+    findings: Path | None = None
+    pain: PainAsked = field(default_factory=PainAsked)
 
 
 def measure_and_write(request: MeasureRequest) -> int:
@@ -46,12 +49,15 @@ def measure_and_write(request: MeasureRequest) -> int:
         on_progress("starting", None)
         from vision_rom.clip.files import check_readable
         from vision_rom.measure import measure
+        from vision_rom.recorded_pain import table_beside, with_findings, with_pain
         from vision_rom.report.document import reading_document, to_json
         from vision_rom.report.folder import default_folder, staged, write_reading_files
 
         # before any folder is made, whose name may be as impossible as the recording's
         check_readable(request.clip)
-        camera = _camera_asked(request)
+        camera, pain = _camera_asked(request), request.pain
+        if pain.table is None and not pain.none:
+            pain = replace(pain, table=table_beside(request.clip))
         folder = request.out or default_folder(request.clip)
         with staged(folder) as stage:
             # a folder that is still to be made takes its cache along when it appears
@@ -70,6 +76,9 @@ def measure_and_write(request: MeasureRequest) -> int:
                 cache=None if request.no_cache else cache,
                 on_progress=on_progress,
             )
+            measurement = with_pain(measurement, pain)
+            if request.findings is not None:
+                measurement = with_findings(measurement, request.findings)
             on_progress("writing", None)
             write_reading_files(measurement, stage)
     if request.json_wanted:

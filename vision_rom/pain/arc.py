@@ -53,6 +53,9 @@ class PhasePain:
     low_deg: float
     high_deg: float
     """Least and greatest angle that hurt"""
+    start_s: float
+    end_s: float
+    """When, within the phase; equal for a mark that is an instant"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +183,8 @@ def _phase(
     known = [*(one.angle_deg for one in (onset, end) if one is not None), *([] if instant else angles.tolist())]
     known = [one for one in known if math.isfinite(one)]
     low, high = (min(known), max(known)) if known else (math.nan, math.nan)
-    return PhasePain(onset, end, low, high), [mark for _, _, mark in inside]
+    hurts_from, hurts_to = max(start_s, from_s), min(max(end_s, start_s), to_s)
+    return PhasePain(onset, end, low, high, hurts_from, hurts_to), [mark for _, _, mark in inside]
 
 
 def _angle_at(time_s: float, repetition: Repetition, curve: SmoothCurve, mark: PainMark) -> PainAngle:

@@ -13,7 +13,7 @@ import numpy as np
 from vision_rom.handover import Bools, Floats, Landmark, PoseTrack, Side
 from vision_rom.pain.marks import PainMark
 
-WRIST_ABOVE_SHOULDER = 0.08
+WRIST_ABOVE_SHOULDER = 0.03
 """Of the trunk's length in the picture: the wrist is up when it is higher than its shoulder by this."""
 ELBOW_BELOW_SHOULDER = 0.12
 """The same: the elbow of a signalling arm hangs at least this far below the shoulder."""

@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 
 from vision_rom.handover import Reading, SmoothCurve
 from vision_rom.measure import Measurement
+from vision_rom.pain import ReadingPain
 from vision_rom.report.screen import interval, whole
 
 # distinguishable in black and white by lightness and by line style, and for the common kinds of colour blindness
@@ -21,7 +22,7 @@ STYLE = {"left": "-", "right": (0, (6, 1.5))}
 
 def curve_png(measurement: Measurement) -> bytes:
     """Return the picture of all measured curves as PNG bytes, one panel a movement and side."""
-    pairs = [(curve, _reading_of(measurement, curve)) for curve in measurement.curves]
+    pairs = [(curve, *_reading_of(measurement, curve)) for curve in measurement.curves]
     figure = Figure(figsize=(9, 3.3 * max(1, len(pairs)) + 0.5), layout="constrained")
     FigureCanvasAgg(figure)
     if not pairs:
@@ -31,19 +32,44 @@ def curve_png(measurement: Measurement) -> bytes:
         axes.text(0.5, 0.5, "\n".join(["Nothing was measured.", *reasons]), ha="center", va="center", wrap=True)
     else:
         panels = figure.subplots(len(pairs), 1, squeeze=False, sharex=True)[:, 0]
-        for axes, (curve, reading) in zip(panels, pairs, strict=True):
+        for axes, (curve, reading, pain) in zip(panels, pairs, strict=True):
             _panel(axes, curve, reading)
+            if pain is not None:
+                _shade_pain(axes, curve, pain)
         panels[-1].set_xlabel("time in the recording, s")
     buffer = io.BytesIO()
     figure.savefig(buffer, format="png", dpi=110, metadata={"Software": None})
     return buffer.getvalue()
 
 
-def _reading_of(measurement: Measurement, curve: SmoothCurve) -> Reading | None:
-    for reading in measurement.readings:
+def _reading_of(measurement: Measurement, curve: SmoothCurve) -> tuple[Reading | None, ReadingPain | None]:
+    for index, reading in enumerate(measurement.readings):
         if (reading.movement, reading.side) == (curve.source.movement, curve.source.side):
-            return reading
-    return None
+            return reading, measurement.pain[index] if measurement.pain else None
+    return None, None
+
+
+def _shade_pain(axes: Axes, curve: SmoothCurve, pain: ReadingPain) -> None:
+    """Fill under the curve where it hurt: hatched, so that it shows in black and white, other strokes for lowering."""
+    for one in pain.arc.repetitions:
+        for phase, hatch, name in ((one.raising, "////", "pain, raising"), (one.lowering, "....", "pain, lowering")):
+            if phase is None:
+                continue
+            inside = (curve.time_s >= phase.start_s) & (curve.time_s <= phase.end_s)
+            known = axes.get_legend_handles_labels()[1]
+            axes.fill_between(
+                curve.time_s,
+                0,
+                curve.angle_deg,
+                where=inside.tolist(),
+                facecolor="#8c1d1840",
+                edgecolor="#8c1d18",
+                hatch=hatch,
+                linewidth=0,
+                label=None if name in known else name,
+            )
+    if pain.arc.repetitions:
+        axes.legend(loc="upper right", fontsize=8, frameon=False, ncols=2)
 
 
 def _panel(axes: Axes, curve: SmoothCurve, reading: Reading | None) -> None:

@@ -32,6 +32,8 @@ from typing import Any
 from vision_rom import __version__
 from vision_rom.handover import Clip, Reading, Repetition
 from vision_rom.measure import Measurement
+from vision_rom.pain import PainfulArc, ReadingPain
+from vision_rom.report.pain import finding_document, painful_arc_document
 
 SCHEMA_NAME = "vision-rom/reading/1"
 _LIBRARIES = ("numpy", "scipy", "av", "mediapipe", "opencv-contrib-python")
@@ -39,12 +41,17 @@ _LIBRARIES = ("numpy", "scipy", "av", "mediapipe", "opencv-contrib-python")
 
 def reading_document(measurement: Measurement) -> dict[str, Any]:
     """Return the reading document of a measurement: plain JSON values, angles to a tenth, NaN as null."""
+    pains = measurement.pain or (ReadingPain(PainfulArc("not recorded")),) * len(measurement.readings)
     return {
         "schema": SCHEMA_NAME,
         "software": _software(measurement),
         "clip": _clip(measurement.clip),
         "choice": measurement.choice,
-        "readings": [_reading(reading) for reading in measurement.readings],
+        "readings": [
+            _reading(reading) | {"painful_arc": painful_arc_document(pain)}
+            for reading, pain in zip(measurement.readings, pains, strict=True)
+        ],
+        "findings": [finding_document(one) for one in measurement.findings],
         "filming": list(measurement.filming),
         "camera": list(measurement.camera),
         "remarks": [*measurement.clip.remarks, *measurement.track.remarks],

@@ -14,7 +14,17 @@ from vision_rom.handover import SIDES
 from vision_rom.measure import Measurement
 from vision_rom.report.document import check_document, reading_document, to_json
 
-READING_FILES = ("angles.csv", "curve.png", "peak_left.jpg", "peak_right.jpg", "reading.json")
+READING_FILES = (
+    "angles.csv",
+    "curve.png",
+    "peak_left.jpg",
+    "peak_right.jpg",
+    "sheet_left.jpg",
+    "sheet_right.jpg",
+    "pain_left.png",
+    "pain_right.png",
+    "reading.json",
+)
 
 
 def default_folder(clip: Path) -> Path:
@@ -63,7 +73,9 @@ def staged(folder: Path) -> Iterator[Path]:
 def write_reading_files(measurement: Measurement, stage: Path) -> None:
     """Write reading.json, angles.csv, curve.png and the peak pictures into an existing folder."""
     # plotting and pictures load only when something is written
+    from vision_rom.report.contact_sheet import contact_sheet_jpeg
     from vision_rom.report.curve import curve_png
+    from vision_rom.report.dial import dial_png
     from vision_rom.report.pictures import peak_jpeg
     from vision_rom.report.tables import angles_table, to_csv
 
@@ -72,11 +84,20 @@ def write_reading_files(measurement: Measurement, stage: Path) -> None:
     (stage / "angles.csv").write_text(to_csv(angles_table(measurement)), encoding="utf-8")
     (stage / "curve.png").write_bytes(curve_png(measurement))
     for side in SIDES:
-        measured = [r for r in measurement.readings if r.side == side and r.status == "measured"]
-        for reading in measured[:1]:
+        measured = [
+            (reading, measurement.pain[index] if measurement.pain else None)
+            for index, reading in enumerate(measurement.readings)
+            if reading.side == side and reading.status == "measured"
+        ]
+        for reading, pain in measured[:1]:
             picture = peak_jpeg(measurement, reading)
             if picture is not None:
                 (stage / f"peak_{side}.jpg").write_bytes(picture)
+            sheet = contact_sheet_jpeg(measurement, reading, pain)
+            if sheet is not None:
+                (stage / f"sheet_{side}.jpg").write_bytes(sheet)
+            if pain is not None and pain.arc.pattern not in ("not recorded", "none"):
+                (stage / f"pain_{side}.png").write_bytes(dial_png(reading, pain))
     (stage / "reading.json").write_text(to_json(document), encoding="utf-8")
 
 

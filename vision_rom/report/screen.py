@@ -9,6 +9,7 @@ from rich.table import Table
 
 from vision_rom.handover import Reading
 from vision_rom.measure import Measurement
+from vision_rom.report.pain import finding_in_words, pain_in_words
 
 CAUTION = "Not a diagnosis and not a certified medical device: a licensed clinician judges these numbers, and local rules apply."
 
@@ -24,6 +25,11 @@ def print_measurement(measurement: Measurement, console: Console) -> None:
             _say(console, f"{_name(reading)}: not measured. {reading.reason}")
         for remark in reading.remarks:
             _say(console, f"{_name(reading)}: {remark}")
+    for reading, pain in zip(measurement.readings, measurement.pain, strict=False):
+        for sentence in pain_in_words(pain) if reading.status == "measured" else ():
+            _say(console, f"{_name(reading)}: {sentence}")
+    for finding in measurement.findings:
+        _say(console, finding_in_words(finding))
     for remark in (*measurement.clip.remarks, *measurement.track.remarks):
         _say(console, remark)
     for remark in measurement.filming:

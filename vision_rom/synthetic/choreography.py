@@ -25,6 +25,7 @@ from vision_rom.synthetic.script import (
     ROTATIONS,
     Compensation,
     Exercise,
+    Gesture,
     Movement,
     Repetition,
     Script,
@@ -213,6 +214,16 @@ def _raised_for_pain(script: Script, side: Side, time_s: float) -> float:
     )
 
 
+def _with_gesture(arm: ArmPose, gesture: Gesture, time_s: float) -> ArmPose:
+    """Return the arm on its way into, in, or out of a gesture's posture; unchanged outside its time."""
+    there = minimum_jerk((time_s - gesture.start_s) / gesture.lift_s)
+    there *= minimum_jerk((gesture.end_s + gesture.lift_s - time_s) / gesture.lift_s)
+    if there <= 0:
+        return arm
+    shake = gesture.shake_deg * float(np.sin(2 * np.pi * gesture.shake_hz * (time_s - gesture.start_s)))
+    return mix(arm, replace(gesture.pose, elbow_deg=gesture.pose.elbow_deg + shake), there)
+
+
 def pose_at(script: Script, time_s: float, person: Person) -> PoseParameters:
     """The person's posture at an instant; before the first and after the last act, the first and last posture."""
     yaw_deg, (x, y) = script.yaw_deg, script.position_m
@@ -247,6 +258,8 @@ def pose_at(script: Script, time_s: float, person: Person) -> PoseParameters:
     for side in SIDES:
         up = _raised_for_pain(script, side, time_s)
         arms[side] = mix(arms[side], PAIN_SIGN, up) if up > 0 else arms[side]
+    for gesture in script.gestures:
+        arms[gesture.side] = _with_gesture(arms[gesture.side], gesture, time_s)
     return PoseParameters(
         left=_arm_with_wander(arms["left"], noise[:4]),
         right=_arm_with_wander(arms["right"], noise[4:8]),

@@ -157,6 +157,23 @@ class PainMark:
 
 
 @dataclass(frozen=True, slots=True)
+class Gesture:
+    """One arm leaves what it does for a posture of its own, and goes back: a hand held up, a scratch, a reach."""
+
+    side: Side
+    start_s: float
+    """It sets out"""
+    end_s: float
+    """It turns back"""
+    pose: ArmPose
+    lift_s: float = 0.45
+    """On the way there, and on the way back"""
+    shake_deg: float = 0.0
+    """Amplitude with which the elbow bends and straightens meanwhile, as in a scratch"""
+    shake_hz: float = 3.0
+
+
+@dataclass(frozen=True, slots=True)
 class Script:
     """Everything one person does in a recording."""
 
@@ -171,6 +188,8 @@ class Script:
     yaw_deg: float = 0.0
     rest: ArmPose = field(default_factory=lambda: ArmPose(6.0, 15.0, -10.0, 12.0))
     pain_marks: tuple[PainMark, ...] = ()
+    gestures: tuple[Gesture, ...] = ()
+    """They take the place of whatever the arm does otherwise; a later one that of an earlier one"""
 
     @property
     def duration_s(self) -> float:
@@ -242,6 +261,9 @@ def script_to_json(script: Script) -> dict[str, Any]:
     document["acts"] = [
         {"act": names[type(act)]} | inner for act, inner in zip(script.acts, document["acts"], strict=True)
     ]
+    if not script.gestures:
+        # documents from before there were gestures stay what they were, letter by letter
+        del document["gestures"]
     return document
 
 
@@ -254,9 +276,13 @@ def script_from_json(document: dict[str, Any]) -> Script:
         acts = tuple(_act_from_json(dict(act)) for act in document["acts"])
         rest = ArmPose(**document["rest"])
         marks = tuple(PainMark(**mark) for mark in document["pain_marks"])
+        gestures = tuple(
+            Gesture(**{**gesture, "pose": ArmPose(**gesture["pose"])}) for gesture in document.get("gestures", ())
+        )
         x, y = document["position_m"]
-        others = {k: v for k, v in document.items() if k not in ("acts", "rest", "pain_marks", "position_m")}
-        return Script(acts=acts, rest=rest, pain_marks=marks, position_m=(x, y), **others)
+        read = ("acts", "rest", "pain_marks", "gestures", "position_m")
+        others = {k: v for k, v in document.items() if k not in read}
+        return Script(acts=acts, rest=rest, pain_marks=marks, gestures=gestures, position_m=(x, y), **others)
     except (KeyError, TypeError) as error:
         raise ValueError(f"not a script of movements: {error}") from error
 

@@ -1,0 +1,90 @@
+"""``sheet_SIDE.jpg``: the key pictures of one reading beside each other, with angle and time, heads hidden."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision_rom.clip import frame_at
+from vision_rom.handover import Landmark, Reading
+from vision_rom.measure import Measurement
+from vision_rom.pain import ReadingPain
+from vision_rom.report.masking import hide_identity
+from vision_rom.report.pictures import annotated, best_repetition, framed_on_patient
+
+Picture = NDArray[np.uint8]
+
+CELL_PX = (300, 400)
+"""Width and height"""
+CAPTION_PX = 30
+
+
+@dataclass(frozen=True, slots=True)
+class KeyPicture:
+    """One picture of the sheet."""
+
+    time_s: float
+    caption: str
+    angle_deg: float
+
+
+def key_pictures(measurement: Measurement, reading: Reading, pain: ReadingPain | None) -> tuple[KeyPicture, ...]:
+    """Return start, pain's onset and end, best held angle and return of the best repetition, in order of time."""
+    best = best_repetition(reading)
+    curve = next((one for one in measurement.curves if one.source.side == reading.side), None)
+    if best is None or curve is None:
+        return ()
+
+    def angle(time_s: float) -> float:
+        known = np.isfinite(curve.angle_deg)
+        return float(np.interp(time_s, curve.time_s[known], curve.angle_deg[known]))
+
+    moments = [(best.start_s, "start"), ((best.hold_start_s + best.hold_end_s) / 2, "best held"), (best.end_s, "back")]
+    if pain is not None and pain.arc.repetitions:
+        one = pain.arc.repetitions[reading.repetitions.index(best)]
+        for phase in (one.raising, one.lowering):
+            if phase is not None and phase.onset is not None:
+                moments.append((phase.onset.time_s, "pain begins"))
+            if phase is not None and phase.end is not None:
+                moments.append((phase.end.time_s, "pain ends"))
+    return tuple(KeyPicture(time, caption, angle(time)) for time, caption in sorted(moments))
+
+
+def contact_sheet_jpeg(measurement: Measurement, reading: Reading, pain: ReadingPain | None) -> bytes | None:
+    """Return the sheet as JPEG bytes without metadata; None where there is no picture to show."""
+    cells = [_cell(measurement, reading, key) for key in key_pictures(measurement, reading, pain)]
+    shown = [cell for cell in cells if cell is not None]
+    if not shown:
+        return None
+    sheet = cv2.cvtColor(np.hstack(shown), cv2.COLOR_RGB2BGR)
+    done, encoded = cv2.imencode(".jpg", sheet, [cv2.IMWRITE_JPEG_QUALITY, 85])
+    return encoded.tobytes() if done else None
+
+
+def _cell(measurement: Measurement, reading: Reading, key: KeyPicture) -> Picture | None:
+    track = measurement.track
+    seen = np.isfinite(track.landmarks_px[:, Landmark.of(reading.side, "elbow"), 0])
+    if not seen.any():
+        return None
+    row = int(np.where(seen, np.abs(track.time_s - key.time_s), np.inf).argmin())
+    frame = frame_at(
+        measurement.clip.path,
+        index=int(track.frame_index[row]),
+        mirrored=bool(measurement.parameters.get("mirrored", False)),
+    )
+    masked = hide_identity(frame.rgb, track.landmarks_px[row], track.visibility[row])
+    framed, landmarks_px = framed_on_patient(masked, track.landmarks_px[row])
+    drawn = annotated(framed, landmarks_px, side=reading.side, movement=reading.movement, angle_deg=key.angle_deg)
+    width, height = CELL_PX
+    factor = min(width / drawn.shape[1], height / drawn.shape[0])
+    size = (max(1, round(drawn.shape[1] * factor)), max(1, round(drawn.shape[0] * factor)))
+    small = cv2.resize(drawn, size, interpolation=cv2.INTER_AREA)
+    cell = np.full((height + CAPTION_PX, width + 6, 3), 255, np.uint8)
+    left = (width - size[0]) // 2
+    cell[CAPTION_PX : CAPTION_PX + size[1], left : left + size[0]] = small
+    caption = f"{key.caption}, {key.time_s:.1f} s"
+    cv2.putText(cell, caption, (6, CAPTION_PX - 9), cv2.FONT_HERSHEY_SIMPLEX, 0.55, (20, 20, 20), 1, cv2.LINE_AA)
+    return cell
