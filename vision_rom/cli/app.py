@@ -139,6 +139,13 @@ def measure_command(
             "the tilt is looked for where a camera is named.",
         ),
     ] = None,
+    video: Annotated[
+        bool,
+        typer.Option("--video", help="Also write annotated.mp4: the recording with lines and angle, heads hidden."),
+    ] = False,
+    show_faces: Annotated[
+        bool, typer.Option("--show-faces", help="Leave heads in annotated.mp4 as they are; ask for consent first.")
+    ] = False,
     pain: Annotated[
         list[str] | None,
         typer.Option(
@@ -190,6 +197,8 @@ def measure_command(
             zoom=zoom,
             equivalent_mm=equivalent_mm,
             tilt_deg=tilt,
+            video=video,
+            show_faces=show_faces,
             findings=findings,
             pain=PainAsked(
                 typed=tuple(pain or ()),

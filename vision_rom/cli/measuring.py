@@ -40,6 +40,8 @@ class MeasureRequest:
     tilt_deg: tuple[float, float] | None = None
     """The phone tipped upwards, and rolled clockwise"""
     findings: Path | None = None
+    video: bool = False
+    show_faces: bool = False
     pain: PainAsked = field(default_factory=PainAsked)
 
 
@@ -81,6 +83,15 @@ def measure_and_write(request: MeasureRequest) -> int:
                 measurement = with_findings(measurement, request.findings)
             on_progress("writing", None)
             write_reading_files(measurement, stage)
+            if request.video and len(measurement.track.time_s):
+                from vision_rom.report.video import write_annotated_clip
+
+                write_annotated_clip(
+                    measurement,
+                    stage / "annotated.mp4",
+                    hide_faces=not request.show_faces,
+                    on_frame=lambda share: on_progress("drawing", share),
+                )
     if request.json_wanted:
         sys.stdout.write(to_json(reading_document(measurement)))
     else:

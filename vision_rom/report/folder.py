@@ -15,6 +15,7 @@ from vision_rom.measure import Measurement
 from vision_rom.report.document import check_document, reading_document, to_json
 
 READING_FILES = (
+    "annotated.mp4",
     "angles.csv",
     "curve.png",
     "peak_left.jpg",
