@@ -14,6 +14,7 @@ from vision_rom.errors import UsageError
 from vision_rom.handover import Reading
 from vision_rom.measure import Measurement
 from vision_rom.pain import (
+    Finding,
     PainAsked,
     PainfulArc,
     PainMark,
@@ -38,7 +39,12 @@ def table_beside(clip: Path) -> Path | None:
 
 
 def with_findings(measurement: Measurement, path: Path) -> Measurement:
-    """Return the measurement with the examiner's findings from a TOML file of ``[[finding]]`` tables.
+    """Return the measurement with the examiner's findings of :func:`findings_in`, each at the angle it was made at."""
+    return replace(measurement, findings=at_angles(findings_in(path), measurement.curves))
+
+
+def findings_in(path: Path) -> tuple[Finding, ...]:
+    """Return the examiner's findings from a TOML file of ``[[finding]]`` tables.
 
     Raises
     ------
@@ -55,7 +61,7 @@ def with_findings(measurement: Measurement, path: Path) -> Measurement:
     rows = document.get("finding")
     if not isinstance(rows, list) or set(document) != {"finding"} or not all(isinstance(row, dict) for row in rows):
         raise UsageError(f"The findings '{path}' must hold [[finding]] tables and nothing else.")
-    return replace(measurement, findings=at_angles(findings_of(rows), measurement.curves))
+    return findings_of(rows)
 
 
 def with_pain(measurement: Measurement, asked: PainAsked) -> Measurement:

@@ -18,8 +18,10 @@ from vision_rom.cli import STOPPED
 from vision_rom.cli.agree import agree_command, sample_size_command
 from vision_rom.cli.batch import batch_command
 from vision_rom.cli.camera import camera_app
+from vision_rom.cli.demo import demo_command
 from vision_rom.cli.filming import filming_command
 from vision_rom.cli.prove import prove_command
+from vision_rom.cli.records import patient_app, reading_app, visit_app
 from vision_rom.cli.synth import synth_command
 from vision_rom.errors import EXIT_INTERRUPTED, UsageError, VisionRomError
 
@@ -228,4 +230,8 @@ app.command("agree")(agree_command)
 app.command("sample-size")(sample_size_command)
 app.command("synth")(synth_command)
 app.command("prove")(prove_command)
+app.command("demo")(demo_command)
 app.add_typer(camera_app, name="camera")
+app.add_typer(patient_app, name="patient")
+app.add_typer(visit_app, name="visit")
+app.add_typer(reading_app, name="reading")

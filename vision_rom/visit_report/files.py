@@ -1,0 +1,55 @@
+"""All files of a visit's report: each whole, or not there."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from vision_rom.errors import OutputError
+from vision_rom.records import Records, Visit
+from vision_rom.visit_report.chart_text import chart_text
+from vision_rom.visit_report.content import visit_content
+from vision_rom.visit_report.fhir import bundle_of
+from vision_rom.visit_report.page import Paper, Reader, one_page, page_html
+from vision_rom.visit_report.trend import trend_png
+
+
+def write_visit_report(
+    records: Records, visit: Visit, folder: Path, *, reader: Reader = "chart", paper: Paper = "a4"
+) -> tuple[Path, ...]:
+    """Write ``report.html``, ``report.pdf``, ``chart.txt`` and ``bundle.json`` (the page alone for the patient).
+
+    Raises
+    ------
+    OutputError
+        The folder cannot be written.
+    InstallationError
+        A library for the page is missing.
+
+    """
+    content = visit_content(records, visit)
+    patient = records.patient_of(visit)
+    histories = records.histories(patient)
+    trend = trend_png(patient, records.episodes(patient), histories) if len(records.visits(patient)) > 1 else None
+    results = records.folder_of(visit)
+    html, pdf = one_page(lambda scale: page_html(content, results, trend, reader=reader, paper=paper, scale=scale))
+    name = "report" if reader == "chart" else "for_the_patient"
+    files = {f"{name}.html": html.encode(), f"{name}.pdf": pdf}
+    if reader == "chart":
+        files["chart.txt"] = chart_text(content).encode()
+        files["bundle.json"] = (json.dumps(bundle_of(content), indent=2, ensure_ascii=False) + "\n").encode()
+    return tuple(write_whole(folder / name, content) for name, content in files.items())
+
+
+def write_whole(path: Path, content: bytes) -> Path:
+    """Write a whole file or none; raises OutputError where the folder cannot be written."""
+    partial = path.with_name(f".{path.name}.partial")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        partial.write_bytes(content)
+        partial.replace(path)
+    except OSError as error:
+        raise OutputError(f"'{path}' cannot be written: {error.strerror or error}.") from error
+    finally:
+        partial.unlink(missing_ok=True)
+    return path
