@@ -107,7 +107,8 @@ def demo(truth_of: Callable[[str], ClipTruth]) -> PoseTrack:
 @pytest.mark.parametrize(("name", "movement"), CLIPS.items())
 def test_true_joint_centres_give_the_true_angle(truth_of, name: str, movement: str) -> None:
     truth = truth_of(name)
-    result = measured(landmarks_at_joints(truth), movement=movement)
+    # what is tested is the geometry; the interval is that of a network's landmarks, and for some movements too wide
+    result = measured(landmarks_at_joints(truth), movement=movement, widest_half_width_deg=np.inf)
     moving = {one.side for one in truth.repetitions}
     assert {reading.side for reading in result.readings} == moving
     assert "_" not in result.choice
@@ -299,6 +300,16 @@ def test_settings_of_the_smoothing_are_used_and_told(demo: PoseTrack) -> None:
     assert wide.curves[0].window_s > usual.curves[0].window_s
     # sway and tremor are smoothed away, so the speed at its fastest falls
     assert wide.readings[0].repetitions[0].peak_speed_deg_s < usual.readings[0].repetitions[0].peak_speed_deg_s
+
+
+def test_a_plain_rotation_is_too_unsure_to_be_a_reading(truth_of) -> None:
+    result = measured(
+        landmarks_at_joints(truth_of("external_rotation_right")), movement="external_rotation", side="right"
+    )
+    [reading] = result.readings
+    assert reading.status == "not_measured"
+    assert reading.reason is not None
+    assert "uncertain by more than 15 degrees" in reading.reason
 
 
 @pytest.fixture(scope="module")

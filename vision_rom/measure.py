@@ -33,6 +33,7 @@ from vision_rom.ways import (
     DEFAULT_METHOD,
     METHOD_WORDS,
     METHODS,
+    WIDEST_HALF_WIDTH_DEG,
     Method,
     RawCurve,
     intervals,
@@ -190,8 +191,12 @@ def measure_landmarks(
     side: SideAsked = None,
     method: Method = DEFAULT_METHOD,
     smoothing: Smoothing | None = None,
+    widest_half_width_deg: float = WIDEST_HALF_WIDTH_DEG,
 ) -> Measurement:
-    """Measure a patient whose landmarks are known already: view, angles, smoothing, repetitions, readings."""
+    """Measure a patient whose landmarks are known already: view, angles, smoothing, repetitions, readings.
+
+    A reading whose interval is wider than ``widest_half_width_deg`` either way is refused.
+    """
     _check_asked(movement, side, method)
     smoothing = smoothing or Smoothing()
     view = find_view(track.landmarks_px, track.visibility, track.world_m, network=track.model.name)
@@ -210,7 +215,15 @@ def measure_landmarks(
         return Measurement(clip, track, (), readings, choice.why, _parameters(smoothing, method), filming)
     kept = [curves[chosen, one] for one in sides]
     readings = tuple(
-        read_curve(curve, raw[chosen, curve.source.side], movement_named(chosen), track, view) for curve in kept
+        read_curve(
+            curve,
+            raw[chosen, curve.source.side],
+            movement_named(chosen),
+            track,
+            view,
+            widest_half_width_deg=widest_half_width_deg,
+        )
+        for curve in kept
     )
     return Measurement(clip, track, tuple(kept), readings, choice.why, _parameters(smoothing, method), filming)
 
@@ -256,7 +269,15 @@ def _covering(reading: Reading, held_deg: float) -> Reading:
     return replace(reading, interval95_deg=(low + min(shift, 0.0), high + max(shift, 0.0)))
 
 
-def read_curve(curve: SmoothCurve, raw: RawCurve, movement: Movement, track: PoseTrack, view: ViewEstimate) -> Reading:
+def read_curve(
+    curve: SmoothCurve,
+    raw: RawCurve,
+    movement: Movement,
+    track: PoseTrack,
+    view: ViewEstimate,
+    *,
+    widest_half_width_deg: float = WIDEST_HALF_WIDTH_DEG,
+) -> Reading:
     """Turn one smoothed curve into the reading of its movement and side, or into the reason why there is none."""
     side = curve.source.side
     found = repetitions(curve)
@@ -267,7 +288,7 @@ def read_curve(curve: SmoothCurve, raw: RawCurve, movement: Movement, track: Pos
         reason = _why_none(curve, found)
         return replace(_refused(movement.name, movement.joint, side, reason, view), camera_off_plane_deg=off_plane_deg)
     kept, reading95_deg = intervals(found.kept, curve, raw, movement, track, view, plane)
-    reason = too_unsure(reading95_deg) if raw.method == "learned" else ""
+    reason = too_unsure(reading95_deg, widest_deg=widest_half_width_deg)
     if reason:
         return replace(_refused(movement.name, movement.joint, side, reason, view), camera_off_plane_deg=off_plane_deg)
     held = [one.held_deg for one in kept]

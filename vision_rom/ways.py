@@ -130,20 +130,44 @@ def intervals(
 ) -> tuple[tuple[Repetition, ...], Interval]:
     """Return the repetitions with their interval, and that of the reading."""
     if raw.method == "picture":
-        rotation = movement.kind == "axial_rotation"
-        found = with_intervals(
-            repetitions,
-            curve,
-            kind=kind_of(movement),
-            view=view,
-            plane=plane,
-            forearm=forearm_of_track(track, side=curve.source.side) if rotation else None,
-            direction=movement.direction,
-        )
-        return found.repetitions, found.reading95_deg
+        factor = load_interval_factors().picture.get(group_of(movement), 1.0)
+        return picture_intervals(repetitions, curve, movement, track, view, plane, factor=factor)
     expected = expected_errors_deg(repetitions, curve, raw.expected_sd_deg, raw.picture.angle_deg)
     factor = load_interval_factors().of(group_of(movement), square=filmed_squarely(track, view, plane))
     return with_learned_intervals(repetitions, expected, factor=factor)
+
+
+def picture_intervals(
+    repetitions: tuple[Repetition, ...],
+    curve: SmoothCurve,
+    movement: Movement,
+    track: PoseTrack,
+    view: ViewEstimate,
+    plane: PlaneDisagreement | None,
+    *,
+    factor: float = 1.0,
+) -> tuple[tuple[Repetition, ...], Interval]:
+    """Return the intervals of the plain angle: what is known of its error, times a calibrated factor."""
+    rotation = movement.kind == "axial_rotation"
+    found = with_intervals(
+        repetitions,
+        curve,
+        kind=kind_of(movement),
+        view=view,
+        plane=plane,
+        forearm=forearm_of_track(track, side=curve.source.side) if rotation else None,
+        direction=movement.direction,
+    )
+    kept = tuple(
+        replace(one, interval95_deg=_scaled(one.interval95_deg, one.held_deg, factor)) for one in found.repetitions
+    )
+    held = float(np.mean([one.held_deg for one in kept]))
+    return kept, _scaled(found.reading95_deg, held, factor)
+
+
+def _scaled(interval: Interval, held_deg: float, factor: float) -> Interval:
+    low, high = interval
+    return held_deg + factor * (low - held_deg), held_deg + factor * (high - held_deg)
 
 
 def filmed_squarely(track: PoseTrack, view: ViewEstimate, plane: PlaneDisagreement | None) -> bool:
@@ -157,13 +181,13 @@ def filmed_squarely(track: PoseTrack, view: ViewEstimate, plane: PlaneDisagreeme
     return turn_deg <= SQUARE_TURN_DEG and tilt_deg <= SQUARE_TILT_DEG
 
 
-def too_unsure(interval: Interval) -> str:
+def too_unsure(interval: Interval, *, widest_deg: float = WIDEST_HALF_WIDTH_DEG) -> str:
     """Sentence why a reading with this interval is none, or nothing."""
     half = (interval[1] - interval[0]) / 2
-    if not half > WIDEST_HALF_WIDTH_DEG:
+    if not half > widest_deg:
         return ""
     return (
-        f"Not measured: the angle would be uncertain by more than {WIDEST_HALF_WIDTH_DEG:.0f} degrees either way "
+        f"Not measured: the angle would be uncertain by more than {widest_deg:.0f} degrees either way "
         f"({half:.0f}). Film again squarely in the view that the movement needs, phone upright, whole body in the picture, "
         "good light, close-fitting clothes."
     )

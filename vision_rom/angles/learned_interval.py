@@ -9,7 +9,7 @@ The factors arrive as arguments; where they lie and how they are made stands in 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -40,6 +40,8 @@ class IntervalFactors:
     """For the others; the same where there are too few clips to tell them apart"""
     clips: Mapping[str, int]
     """How many clips each group rests on"""
+    picture: Mapping[str, float] = field(default_factory=dict)
+    """For the plain angle: what its own interval is multiplied by, for each group that has one"""
 
     def of(self, group: Group, *, square: bool) -> float:
         """Return the factor for one recording."""

@@ -5,13 +5,15 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from vision_rom.errors import UsageError
-from vision_rom.handover import SIDES, Side
-from vision_rom.pain.recorded import PainAsked
+
+if TYPE_CHECKING:
+    from vision_rom.handover import Side
+    from vision_rom.pain.recorded import PainAsked
 
 CODE = "demo-patient"
 EXAMINER = "Dr Imaginary"
@@ -31,6 +33,7 @@ def demo_command(
 ) -> int:
     """Make records of an invented patient over three visits from rendered recordings, with a report of each."""
     from vision_rom.cli.measuring import progress_shown
+    from vision_rom.handover import SIDES
     from vision_rom.measure import measure
     from vision_rom.recorded_pain import with_pain
     from vision_rom.records import Episode, Patient, Records, Visit
@@ -70,6 +73,7 @@ def _recording(
     folder: Path, day: str, side: Side, peak_deg: float, on_progress: Callable[[str, float | None], None]
 ) -> tuple[Path, PainAsked]:
     """Render one visit's recording of one arm; the painful arm hurts in the upper part of its way."""
+    from vision_rom.pain.recorded import PainAsked
     from vision_rom.synthetic.camera import Camera
     from vision_rom.synthetic.clip_description import ClipDescription
     from vision_rom.synthetic.script import Compensation, Exercise, Repetition, Script

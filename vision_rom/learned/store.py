@@ -58,6 +58,7 @@ def load_interval_factors() -> IntervalFactors:
         {name: float(one["factor"]) for name, one in groups.items()},
         {name: float(one["factor_off"]) for name, one in groups.items()},
         {name: int(one["clips"]) for name, one in groups.items()},
+        {name: float(one["picture_factor"]) for name, one in groups.items() if one.get("picture_factor")},
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -15,7 +16,7 @@ from vision_rom.proof.baseline import largest_angle_deg
 from vision_rom.proof.cases import ProofCase
 from vision_rom.synthetic.script import ROTATIONS
 from vision_rom.synthetic.truth_file import ClipTruth
-from vision_rom.ways import DEFAULT_METHOD
+from vision_rom.ways import DEFAULT_METHOD, WIDEST_HALF_WIDTH_DEG
 from vision_rom.ways import Method as WayToAngle
 
 NAN = float("nan")
@@ -60,14 +61,21 @@ def pipeline(seen: SeenClip) -> Outcome:
 
 
 def in_the_picture(seen: SeenClip) -> Outcome | None:
-    """Measure with the plain angle in the picture, and the forearm's foreshortening."""
-    return None if seen.case.movement in LEARNED_ONLY else _measured(seen, "picture")
+    """Measure with the plain angle in the picture, and the forearm's foreshortening; however unsure, to compare."""
+    return None if seen.case.movement in LEARNED_ONLY else _measured(seen, "picture", widest_deg=math.inf)
 
 
-def _measured(seen: SeenClip, method: WayToAngle) -> Outcome:
+def _measured(seen: SeenClip, method: WayToAngle, *, widest_deg: float = WIDEST_HALF_WIDTH_DEG) -> Outcome:
     side = seen.case.side
     try:
-        measured = measure_landmarks(seen.clip, seen.track, movement=seen.case.movement, side=side, method=method)
+        measured = measure_landmarks(
+            seen.clip,
+            seen.track,
+            movement=seen.case.movement,
+            side=side,
+            method=method,
+            widest_half_width_deg=widest_deg,
+        )
     except VisionRomError as error:
         return Outcome(reason=str(error))
     return next((_outcome(reading) for reading in measured.readings if reading.side == side), Outcome())

@@ -29,7 +29,7 @@ from vision_rom.motion import repetitions, smooth
 from vision_rom.movements import movement as movement_named
 from vision_rom.proof.cases import ProofCase, calibration_set
 from vision_rom.proof.clips import found_landmarks, rendered_clip
-from vision_rom.ways import faces_camera, filmed_squarely, group_of, plane_of, raw_curve
+from vision_rom.ways import faces_camera, filmed_squarely, group_of, picture_intervals, plane_of, raw_curve
 
 FEWEST_FOR_A_LINE = 60
 FEWEST_FOR_A_SPLIT = 40
@@ -55,6 +55,8 @@ class CalibrationRow:
     """The patient's front is seen"""
     square: bool = True
     """The camera stood where it should, as far as the recording shows"""
+    picture_half_deg: float = float("nan")
+    """Half-width of the plain angle's own interval, before any factor"""
 
 
 def read_clip(case: ProofCase, track: PoseTrack, true_deg: float) -> CalibrationRow | None:
@@ -68,6 +70,10 @@ def read_clip(case: ProofCase, track: PoseTrack, true_deg: float) -> Calibration
     if not kept:
         return None
     plain = repetitions(smooth(raw.picture)).kept
+    half = float("nan")
+    if plain:
+        _, (low, high) = picture_intervals(plain, smooth(raw.picture), movement, track, view, plane)
+        half = (high - low) / 2
     expected = expected_errors_deg(kept, curve, raw.expected_sd_deg, raw.picture.angle_deg)
     alone = expected_errors_deg(kept, curve, raw.expected_sd_deg, np.full(len(track.time_s), np.nan))
     return CalibrationRow(
@@ -80,6 +86,7 @@ def read_clip(case: ProofCase, track: PoseTrack, true_deg: float) -> Calibration
         sd_deg=float(np.mean(alone)),
         front=faces_camera(view),
         square=filmed_squarely(track, view, plane),
+        picture_half_deg=half,
     )
 
 
@@ -139,6 +146,7 @@ def factors_of(rows: Sequence[CalibrationRow]) -> dict[str, dict[str, Any]]:
         found[name] = {
             "factor": round(factor, 4),
             "factor_off": round(factor_off, 4),
+            "picture_factor": _picture_factor(group),
             "bias": None if line is None else {key: round(value, 5) for key, value in asdict(line).items()},
             "clips": len(group),
             "people": len({row.case.description.person for row in group}),
@@ -148,6 +156,15 @@ def factors_of(rows: Sequence[CalibrationRow]) -> dict[str, dict[str, Any]]:
             "median_half_width_square_deg": round(float(np.median(halves[square])), 2) if square.any() else None,
         }
     return found
+
+
+def _picture_factor(rows: Sequence[CalibrationRow]) -> float | None:
+    """Return what the plain angle's own interval must be multiplied by to hold in 95%; None without such an angle."""
+    known = [row for row in rows if np.isfinite(row.picture_deg) and np.isfinite(row.picture_half_deg)]
+    if not known:
+        return None
+    errors = np.array([row.picture_deg - row.true_deg for row in known])
+    return round(conformal_factor(errors, np.array([row.picture_half_deg for row in known])), 4)
 
 
 def main() -> None:
