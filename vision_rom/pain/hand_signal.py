@@ -27,8 +27,8 @@ STILL_WITHIN = 0.12
 """Trunk lengths by which the hand may stray while it signals; a scratching or waving hand strays more."""
 FASTEST_SHAKE = 1.5
 """Trunk lengths a second, mean speed of the hand while it signals."""
-SET_OUT_SHARE = 0.12
-"""The hand has set out when it has made this share of its way up."""
+EARLY_SHARE = 0.1035
+"""Of its height a hand has made after a quarter of its time: 10 t^3 - 15 t^4 + 6 t^5 at t = 1/4"""
 LONGEST_WAY_S = 1.2
 """The hand's way up or down takes no longer."""
 LEAST_VISIBILITY = 0.5
@@ -114,10 +114,11 @@ def _still(hand: Floats, time_s: Floats) -> bool:
 def _set_out_s(time_s: Floats, height: Floats, seen: Bools, edge: int, other: int, *, step: int) -> float:
     """Return when the hand left the place it came from (``step`` -1, before ``edge``), or its place up there (+1).
 
-    Going up, the way begins at the lowest height before the edge; going down, at the height that was held.
+    A hand's way is near one of minimum jerk (Flash and Hogan 1985, J Neurosci 5:1688): it has made :data:`EARLY_SHARE` of its
+    height after a quarter of its time and half of it after half. So the time between these two, taken off the first, is
+    where it set out, which is sharper than looking for the first movement in the noise.
     """
-    low_index = edge
-    index = edge
+    low_index = index = edge
     while (
         0 <= index + step < len(time_s)
         and seen[index + step]
@@ -127,17 +128,25 @@ def _set_out_s(time_s: Floats, height: Floats, seen: Bools, edge: int, other: in
         if height[index] < height[low_index]:
             low_index = index
     inside = slice(min(edge, other), max(edge, other) + 1)
-    held = float(np.median(height[inside]))
-    low = float(height[low_index])
+    held, low = float(np.median(height[inside])), float(height[low_index])
+    up = held - low
     if step < 0:
-        threshold = low + SET_OUT_SHARE * (held - low)
-        index = edge
-        while index > low_index and height[index] > threshold:
-            index -= 1
-        return float(time_s[index])
-    threshold = held - SET_OUT_SHARE * (held - low)
-    index = edge
-    # the edge lies on the way down already: go back to where the hand still was up
-    while index > other and height[index] < threshold:
-        index -= 1
-    return float(time_s[index])
+        half_s = _crossing_s(time_s, height, edge, low_index, low + 0.5 * up)
+        early_s = _crossing_s(time_s, height, edge, low_index, low + EARLY_SHARE * up)
+        return float(early_s - (half_s - early_s))
+    half_s = _crossing_s(time_s, height, other, low_index, held - 0.5 * up)
+    early_s = _crossing_s(time_s, height, other, low_index, held - EARLY_SHARE * up)
+    return float(early_s - (half_s - early_s))
+
+
+def _crossing_s(time_s: Floats, height: Floats, high: int, low: int, level: float) -> float:
+    """Return when the height crosses a level between the low and the high index, nearest to the low one, between pictures."""
+    step = 1 if high > low else -1
+    index = low
+    while index != high and height[index + step] < level:
+        index += step
+    if index == high:
+        return float(time_s[high])
+    below, above = height[index], height[index + step]
+    share = (level - below) / (above - below) if above > below else 0.0
+    return float(time_s[index] + share * (time_s[index + step] - time_s[index]))
