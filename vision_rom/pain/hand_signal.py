@@ -1,6 +1,6 @@
 """The hand signal: the patient holds the hand of the arm that is not measured up beside the head while it hurts.
 
-A hand is up where the wrist is clearly above its shoulder, the elbow hangs below the shoulder and is bent, and the hand keeps still. So an
+A hand is up where the wrist is at its shoulder's height or above, the elbow hangs below the shoulder and is well bent, and the hand keeps still. So an
 arm that is raised like the measured one (elbow at shoulder height or above), a hand that scratches the head (the elbow comes up or
 the hand shakes), and hands on the hips are no signal. The mark begins where the hand sets out and ends where it sets out to
 go down, since those instants, and not the posture, follow the pain.
@@ -13,13 +13,14 @@ import numpy as np
 from vision_rom.handover import Bools, Floats, Landmark, PoseTrack, Side
 from vision_rom.pain.marks import PainMark
 
-WRIST_ABOVE_SHOULDER = 0.03
-"""Of the trunk's length in the picture: the wrist is up when it is higher than its shoulder by this."""
+WRIST_ABOVE_SHOULDER = -0.12
+"""Of the trunk's length in the picture: the wrist is up when it is at the height of its shoulder, or lower by no more than this; a
+forearm that is folded fully brings it no higher."""
 ELBOW_BELOW_SHOULDER = 0.12
 """The same: the elbow of a signalling arm hangs at least this far below the shoulder."""
-BENT_BELOW_DEG = 100.0
+BENT_BELOW_DEG = 80.0
 """Angle at the elbow in the picture, 180 is straight."""
-SHORTEST_S = 0.25
+SHORTEST_S = 0.4
 """A posture held for less is none."""
 SHORTEST_BREAK_S = 0.25
 """Two signals that are nearer than this are one."""
