@@ -245,3 +245,5 @@ class Reading:
     interval95_deg: tuple[float, float] = (float("nan"), float("nan"))
     vertical_held_deg: float = float("nan")
     remarks: tuple[str, ...] = ()
+    compensations: tuple[str, ...] = ()
+    """What the rest of the body did to help, in sentences; empty where nothing was seen."""

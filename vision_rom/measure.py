@@ -21,9 +21,10 @@ from vision_rom.angles.filming import filming_remarks
 from vision_rom.camera.patient import CameraAsked, CameraOfPatient, camera_of_patient
 from vision_rom.clip import open_clip, sha256_of
 from vision_rom.errors import UsageError
-from vision_rom.handover import SIDES, Clip, PoseTrack, Reading, Side, SmoothCurve
+from vision_rom.handover import SIDES, Clip, PoseTrack, Reading, Repetition, Side, SmoothCurve
 from vision_rom.learned import load_camera_tilt
 from vision_rom.motion import RepetitionResult, Smoothing, choose_movement, repetitions, smooth
+from vision_rom.motion.compensations import compensations
 from vision_rom.motion.recognition import RECOGNISED
 from vision_rom.movements import Movement
 from vision_rom.movements import movement as movement_named
@@ -306,7 +307,20 @@ def read_curve(
         peak_deg=max(one.peak_deg for one in kept),
         interval95_deg=reading95_deg,
         vertical_held_deg=_mean([one.vertical_held_deg for one in kept]),
+        compensations=_helped(movement, track, kept, side, view),
         remarks=(*view.remarks, *curve.source.remarks, *found.remarks, *dropped),
+    )
+
+
+def _helped(
+    movement: Movement, track: PoseTrack, kept: tuple[Repetition, ...], side: Side, view: ViewEstimate
+) -> tuple[str, ...]:
+    """Sentences for what the trunk and the elbow did; a rotation has its elbow bent by definition."""
+    found = compensations(track, kept, side=side, view=view.view)
+    return tuple(
+        one.in_words()
+        for one in found
+        if one.told and not (one.name == "elbow bend" and movement.kind == "axial_rotation")
     )
 
 

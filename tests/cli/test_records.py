@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from vision_rom.cli.app import run
+from vision_rom.records import Records
 
 
 @pytest.fixture
@@ -49,8 +50,16 @@ def test_a_patient_over_two_visits(
     assert done(folder, "visit", "report", 2, "--out", tmp_path / "out") == 0
     bundle = json.loads((tmp_path / "out" / "bundle.json").read_text(encoding="utf-8"))
     assert "amended" in json.dumps(bundle)
+    assert done(folder, "visit", "add", "p-1", "--on", "2026-05-02") == 0
+    assert done(folder, "visit", "import", 3, tmp_path / "out" / "bundle.json") == 0
+    with Records(folder) as kept:
+        [before], [after] = kept.readings(kept.visit(2)), kept.readings(kept.visit(3))
+        assert (after.document, after.review) == (before.document, "unreviewed")
+    (tmp_path / "no.json").write_text("{", encoding="utf-8")
+    assert done(folder, "visit", "import", 3, tmp_path / "no.json") == 2
+    assert done(folder, "visit", "import", 3, tmp_path / "absent.json") == 2
     assert done(folder, "patient", "export", "p-1", "--out", tmp_path / "all.json") == 0
-    assert len(json.loads((tmp_path / "all.json").read_text(encoding="utf-8"))["visits"]) == 2
+    assert len(json.loads((tmp_path / "all.json").read_text(encoding="utf-8"))["visits"]) == 3
     assert done(folder, "patient", "list") == 0
     assert done(folder, "patient", "delete", "p-1", "--yes") == 0
     assert not clip.exists()

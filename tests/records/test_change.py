@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from vision_rom.records import Visit, change_between
+from vision_rom.records import Patient, Visit, change_between
 from vision_rom.records.change import repeatability_mdc95_deg
 
 
@@ -67,3 +67,16 @@ def test_mdc95_of_people_measured_twice():
     pairs = [(100.0, 100.0 + float(one)) for one in rng.normal(0, 3, 5000)]
     assert repeatability_mdc95_deg(pairs) == pytest.approx(1.96 * 3, rel=0.03)
     assert repeatability_mdc95_deg(pairs[:9]) is None
+
+
+def test_people_seen_twice_on_one_day_give_the_clinics_own_repeatability(records, held):
+    rng = np.random.default_rng(8)
+    for number in range(10):
+        patient = records.add_patient(Patient(f"q-{number}"))
+        assert records.repeatability_deg("abduction") is None
+        for degrees in (100.0, 100.0 + 8.0 * (-1) ** number + rng.normal(0, 0.01)):
+            visit = records.add_visit(Visit(patient.id, "2026-03-02"))
+            records.store_document(visit, held(round(degrees, 1)), path=Path("a.mp4"), consent=True)
+    # differences of +8 and -8: their standard deviation is 8.4 with ten people
+    assert records.repeatability_deg("abduction") == pytest.approx(1.96 * 8.43, rel=0.02)
+    assert records.repeatability_deg("flexion") is None

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from vision_rom.errors import EXIT_MEASURED, NothingMeasurable
+from vision_rom.errors import EXIT_MEASURED, NothingMeasurable, UsageError
 
 if TYPE_CHECKING:
     from vision_rom.records import Records
@@ -94,12 +94,13 @@ def history(
         histories = kept.histories(patient)
         for one in histories:
             print(f"{one.movement.replace('_', ' ')}, {one.side}")
+            own = kept.repeatability_deg(one.movement)
             for index, reading in enumerate(one.readings):
                 line = f"  {reading.visit_date}  {whole(reading.held_deg)} ({interval(reading.interval95_deg)})  {reading.review}"
                 if index:
                     last, first = (
-                        change_between(one.readings[index - 1], reading),
-                        change_between(one.readings[0], reading),
+                        change_between(one.readings[index - 1], reading, repeatability_deg=own),
+                        change_between(one.readings[0], reading, repeatability_deg=own),
                     )
                     line += f"  since last {last.change_deg:+.0f}°: {last.verdict}"
                     line += f"; since first {first.change_deg:+.0f}°: {first.verdict}" if index > 1 else ""
@@ -235,6 +236,34 @@ def measure_visit(
         print(f"Reading {one.id}: {one.movement.replace('_', ' ')}, {one.side}: {value}")
     print(f"Results: {folder}")
     return EXIT_MEASURED if any(one.measured for one in stored) else NothingMeasurable.exit_code
+
+
+@visit_app.command("import")
+def import_visit(
+    visit: Annotated[int, typer.Argument(help="Number of the visit.", show_default=False)],
+    bundle: Annotated[Path, typer.Argument(help="A bundle.json of vision-rom.", metavar="JSON", show_default=False)],
+    records: Folder = DEFAULT_RECORDS,
+    by: Who = "",
+) -> int:
+    """Store the readings of one of our own FHIR bundles in a visit; their review starts anew."""
+    from vision_rom.visit_report.fhir import documents_of
+
+    try:
+        content = json.loads(bundle.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise UsageError(f"The bundle '{bundle}' cannot be read: {error.strerror or error}.") from error
+    except ValueError as error:
+        raise UsageError(f"The bundle '{bundle}' is no JSON text: {error}.") from error
+    documents = documents_of(content)
+    with _open(records, by) as kept:
+        kept_visit = kept.visit(visit)
+        stored = [
+            reading
+            for document in documents
+            for reading in kept.store_document(kept_visit, document, path=Path(document["clip"]["file"]), consent=False)
+        ]
+    print(f"{len(stored)} readings were stored in visit {visit}.")
+    return 0
 
 
 @visit_app.command("report")

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, Self, get_args
 
 from vision_rom.errors import UsageError
+from vision_rom.records.change import repeatability_mdc95_deg
 from vision_rom.records.database import in_a_sentence, integrity, now, open_database, transaction
 from vision_rom.records.model import (
     Clip,
@@ -235,6 +236,21 @@ class Records:
             if one.measured:
                 found.setdefault((one.movement, one.side), []).append(one)
         return tuple(History(movement, side, tuple(of)) for (movement, side), of in sorted(found.items()))
+
+    def repeatability_deg(self, movement: str) -> float | None:
+        """Return the MDC95 of this clinic's own test and retest: people with two visits on one day; None with fewer than ten."""
+        pairs = []
+        for patient in self.patients():
+            for history in self.histories(patient):
+                by_day: dict[str, list[StoredReading]] = {}
+                for one in history.readings if history.movement == movement else ():
+                    by_day.setdefault(one.visit_date, []).append(one)
+                twice = [day for day in by_day.values() if len({one.visit_id for one in day}) > 1]
+                if twice:
+                    # one pair a person: several of one person are not independent
+                    pairs.append((twice[0][0].held_deg, twice[0][-1].held_deg))
+                    break
+        return repeatability_mdc95_deg(pairs)
 
     def review(self, reading: StoredReading, review: Review, *, note: str | None = None) -> StoredReading:
         """Accept or reject a reading; one that was reviewed before stays, and a new version carries the new review."""

@@ -126,6 +126,7 @@ def _reading(reading: Reading) -> dict[str, Any]:
         "peak_deg": _rounded(reading.peak_deg, 1),
         "interval95_deg": _interval(reading.interval95_deg),
         "vertical_held_deg": _rounded(reading.vertical_held_deg, 1),
+        "compensations": list(reading.compensations),
         "remarks": list(reading.remarks),
     }
 

@@ -23,7 +23,7 @@ def print_measurement(measurement: Measurement, console: Console) -> None:
     for reading in measurement.readings:
         if reading.status == "not_measured":
             _say(console, f"{_name(reading)}: not measured. {reading.reason}")
-        for remark in reading.remarks:
+        for remark in (*reading.compensations, *reading.remarks):
             _say(console, f"{_name(reading)}: {remark}")
     for reading, pain in zip(measurement.readings, measurement.pain, strict=False):
         for sentence in pain_in_words(pain) if reading.status == "measured" else ():

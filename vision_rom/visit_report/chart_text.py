@@ -44,6 +44,8 @@ def chart_text(content: VisitContent) -> str:
         for side in ("right", "left"):
             if side in row.since_last:
                 lines.append(f"  {row.title}, {side}: {words.change(row.since_last[side])}")
+    if content.compensations:
+        lines += ["Compensations:", *(f"  {text}" for text in content.compensations)]
     if content.unread:
         lines += ["Not measured:", *(f"  {text}" for text in content.unread)]
     lines += ["Impression: ", "", words.CAUTION]

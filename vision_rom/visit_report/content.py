@@ -55,6 +55,8 @@ class VisitContent:
     visit: Visit
     rows: tuple[MovementRow, ...]
     findings: list[dict[str, Any]]
+    compensations: tuple[str, ...]
+    """What the rest of the body did to help"""
     remarks: tuple[str, ...]
     """Of camera, filming and recording"""
     unread: tuple[str, ...]
@@ -88,11 +90,16 @@ def visit_content(records: Records, visit: Visit) -> VisitContent:
         for history in records.histories(patient)
     }
     names = list(dict.fromkeys(one.movement for one in readings if one.movement != "unknown"))
-    rows = tuple(_row(name, readings, earlier, patient, age) for name in names)
+    rows = tuple(_row(name, readings, earlier, patient, age, records.repeatability_deg(name)) for name in names)
     remarks = [
         remark
         for one in readings
         for remark in (*one.reading["remarks"], *one.document["filming"], *one.document.get("camera", []))
+    ]
+    helped = [
+        f"{one.movement.replace('_', ' ')}, {one.side}: {sentence}"
+        for one in readings
+        for sentence in one.reading.get("compensations", [])
     ]
     unread = [
         f"{one.movement.replace('_', ' ')}, {one.side}: {one.reading['reason']}"
@@ -100,7 +107,15 @@ def visit_content(records: Records, visit: Visit) -> VisitContent:
         if one.reading["status"] != "measured"
     ]
     return VisitContent(
-        patient, age, episode, visit, rows, records.findings(visit), tuple(dict.fromkeys(remarks)), tuple(unread)
+        patient,
+        age,
+        episode,
+        visit,
+        rows,
+        records.findings(visit),
+        tuple(helped),
+        tuple(dict.fromkeys(remarks)),
+        tuple(unread),
     )
 
 
@@ -110,6 +125,7 @@ def _row(
     earlier: dict[tuple[str, str], list[StoredReading]],
     patient: Patient,
     age: int | None,
+    repeatability_deg: float | None,
 ) -> MovementRow:
     sides: dict[str, StoredReading | None] = {}
     since_last: dict[str, Change] = {}
@@ -121,8 +137,8 @@ def _row(
         sides[side] = one
         before = earlier.get((name, side), [])
         if one is not None and one.measured and before:
-            since_last[side] = change_between(before[-1], one)
-            since_first[side] = change_between(before[0], one)
+            since_last[side] = change_between(before[-1], one, repeatability_deg=repeatability_deg)
+            since_first[side] = change_between(before[0], one, repeatability_deg=repeatability_deg)
     facts = movement(name)
     norm = norm_for(facts, age=age, sex=patient.sex if patient.sex in ("female", "male") else None)
     return MovementRow(name, facts.title, sides["left"], sides["right"], norm, since_last, since_first)

@@ -126,6 +126,7 @@ def _values(content: VisitContent, results: Path, trend: bytes | None, reader: R
             if words.pain(row.of(side))
         ]
         or ["not recorded"],
+        "compensations": content.compensations or ("none seen",),
         "inspection": visit.inspection or "not recorded.",
         "palpation": visit.palpation or "not recorded.",
         "strength": _findings(content, "strength"),
