@@ -13,7 +13,7 @@ from vision_rom.records import Episode, Patient, Records, Visit
 from vision_rom.visit_report.chart_text import chart_text
 from vision_rom.visit_report.content import visit_content
 from vision_rom.visit_report.fhir import bundle_of, documents_of
-from vision_rom.visit_report.files import write_visit_report
+from vision_rom.visit_report.files import up_to, write_visit_report
 from vision_rom.visit_report.page import PAGE_SIZE, one_page, page_html, page_pdf
 from vision_rom.visit_report.trend import trend_png
 
@@ -161,3 +161,13 @@ def test_files_are_whole_and_reviewed_values_are_final(shown, tmp_path):
         assert sorted(path.name for path in (tmp_path / "out").iterdir()) == sorted(path.name for path in files)
         statuses = re.findall(r'"status": "(\w+)"', (tmp_path / "out" / "bundle.json").read_text(encoding="utf-8"))
         assert set(statuses) == {"final"}
+
+
+def test_a_report_does_not_know_the_visits_after_it(shown):
+    kept, patient, _ = shown
+    histories = kept.histories(patient)
+    assert {reading.visit_date for one in up_to(histories, "2026-04-02") for reading in one.readings} == {
+        "2026-03-02",
+        "2026-04-02",
+    }
+    assert up_to(histories, "2026-01-01") == ()

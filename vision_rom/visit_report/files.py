@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from vision_rom.errors import OutputError
 from vision_rom.records import Records, Visit
+from vision_rom.records.model import History
 from vision_rom.visit_report.chart_text import chart_text
 from vision_rom.visit_report.content import visit_content
 from vision_rom.visit_report.fhir import bundle_of
@@ -29,8 +32,9 @@ def write_visit_report(
     """
     content = visit_content(records, visit)
     patient = records.patient_of(visit)
-    histories = records.histories(patient)
-    trend = trend_png(patient, records.episodes(patient), histories) if len(records.visits(patient)) > 1 else None
+    histories = up_to(records.histories(patient), visit.date)
+    several = len({one.visit_id for history in histories for one in history.readings}) > 1
+    trend = trend_png(patient, records.episodes(patient), histories) if several else None
     results = records.folder_of(visit)
     html, pdf = one_page(lambda scale: page_html(content, results, trend, reader=reader, paper=paper, scale=scale))
     name = "report" if reader == "chart" else "for_the_patient"
@@ -39,6 +43,15 @@ def write_visit_report(
         files["chart.txt"] = chart_text(content).encode()
         files["bundle.json"] = (json.dumps(bundle_of(content), indent=2, ensure_ascii=False) + "\n").encode()
     return tuple(write_whole(folder / name, content) for name, content in files.items())
+
+
+def up_to(histories: Sequence[History], day: str) -> tuple[History, ...]:
+    """Return the histories as they were on a day: a report does not know the visits after it."""
+    cut = (
+        replace(one, readings=tuple(reading for reading in one.readings if reading.visit_date <= day))
+        for one in histories
+    )
+    return tuple(one for one in cut if one.readings)
 
 
 def write_whole(path: Path, content: bytes) -> Path:

@@ -82,4 +82,4 @@ def _span(onset: dict[str, Any] | None, end: dict[str, Any] | None, name: str) -
 
 
 def _angle(one: dict[str, Any]) -> str:
-    return "?" if one["angle_deg"] is None else f"{one['angle_deg']:.0f}°"
+    return "an angle that the speed blurs" if one["angle_deg"] is None else f"{one['angle_deg']:.0f}°"
