@@ -25,6 +25,7 @@ from vision_rom.handover import SIDES, Clip, PoseTrack, Reading, Repetition, Sid
 from vision_rom.learned import load_camera_tilt
 from vision_rom.motion import RepetitionResult, Smoothing, choose_movement, repetitions, smooth
 from vision_rom.motion.compensations import compensations
+from vision_rom.motion.holds import mean_between
 from vision_rom.motion.recognition import RECOGNISED
 from vision_rom.movements import Movement
 from vision_rom.movements import movement as movement_named
@@ -239,15 +240,18 @@ def measure_with_camera(
     method: Method = DEFAULT_METHOD,
     smoothing: Smoothing | None = None,
 ) -> Measurement:
-    """Measure landmarks freed of the camera's distortion and tilt; intervals cover the focal length's whole range."""
-    low, middle, high = known.tracks(track)
-    measurement = measure_landmarks(clip, middle, movement=movement, side=side, method=method, smoothing=smoothing)
+    """Measure landmarks freed of the lens's distortion; angles against the vertical are those of a level camera."""
+    measurement = measure_landmarks(
+        clip, known.straight(track), movement=movement, side=side, method=method, smoothing=smoothing
+    )
     readings = measurement.readings
-    for end in (low, high):
-        for_movement = readings[0].movement if movement is None and measurement.curves else movement
-        other = measure_landmarks(clip, end, movement=for_movement, side=side, method=method, smoothing=smoothing)
-        held = {one.side: one.held_deg for one in other.readings}
-        readings = tuple(_covering(one, held.get(one.side, float("nan"))) for one in readings)
+    upright = known.upright(track)
+    if upright is not None and measurement.curves:
+        level = measure_landmarks(
+            clip, upright, movement=readings[0].movement, side=side, method="picture", smoothing=smoothing
+        )
+        curves = {one.source.side: one for one in level.curves}
+        readings = tuple(_with_vertical(one, curves.get(one.side)) for one in readings)
     geometry = known.geometry
     parameters = {
         **measurement.parameters,
@@ -261,13 +265,19 @@ def measure_with_camera(
     return replace(measurement, track=track, readings=readings, camera=known.remarks, parameters=parameters)
 
 
-def _covering(reading: Reading, held_deg: float) -> Reading:
-    """Widen the interval by what another focal length would have read."""
-    if reading.status != "measured" or not np.isfinite(held_deg):
+def _with_vertical(reading: Reading, level: SmoothCurve | None) -> Reading:
+    """Take the vertical-referenced values over from a level curve, over the same holds."""
+    if level is None or reading.status != "measured":
         return reading
-    shift = held_deg - reading.held_deg
-    low, high = reading.interval95_deg
-    return replace(reading, interval95_deg=(low + min(shift, 0.0), high + max(shift, 0.0)))
+    repetitions = tuple(
+        replace(
+            one,
+            vertical_held_deg=mean_between(level, level.vertical_deg, from_s=one.hold_start_s, to_s=one.hold_end_s),
+        )
+        for one in reading.repetitions
+    )
+    vertical = _mean([one.vertical_held_deg for one in repetitions])
+    return replace(reading, repetitions=repetitions, vertical_held_deg=vertical)
 
 
 def read_curve(

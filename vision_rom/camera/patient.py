@@ -52,22 +52,28 @@ class CameraOfPatient:
     """The sheet that hangs in the recording"""
     remarks: tuple[str, ...]
 
-    def tracks(self, track: PoseTrack) -> tuple[PoseTrack, PoseTrack, PoseTrack]:
-        """Return the straight, level track by the low, the middle and the high end of the focal length's range."""
-        low, middle, high = self.geometry.lenses()
-        return self._straight(track, low), self._straight(track, middle), self._straight(track, high)
+    def straight(self, track: PoseTrack) -> PoseTrack:
+        """Return the track without the lens's distortion: what angles against the trunk are read from."""
+        return replace(track, landmarks_px=undistort_landmarks(track.landmarks_px, self.geometry.lens))
 
-    def _straight(self, track: PoseTrack, lens: Lens) -> PoseTrack:
+    def upright(self, track: PoseTrack) -> PoseTrack | None:
+        """Return the straight, level track; None where down is not known.
+
+        Angles against the vertical are read from these alone: on rendered people levelling
+        made angles against the trunk no better, and those of the learned method worse (``tests/camera/bench``).
+        """
         level = self.geometry.level
-        if level is None:
-            return replace(track, landmarks_px=undistort_landmarks(track.landmarks_px, lens))
-        axes = camera_axes(0.0, level.pitch_deg, level.roll_deg)
-        return replace(
-            track,
-            landmarks_px=level_landmarks(track.landmarks_px, lens, level),
-            # the network's metres lie in the camera's axes
-            world_m=track.world_m @ axes.T,
-        )
+        return None if level is None else _levelled(track, self.geometry.lens, level)
+
+
+def _levelled(track: PoseTrack, lens: Lens, level: Level) -> PoseTrack:
+    axes = camera_axes(0.0, level.pitch_deg, level.roll_deg)
+    return replace(
+        track,
+        landmarks_px=level_landmarks(track.landmarks_px, lens, level),
+        # the network's metres lie in the camera's axes
+        world_m=track.world_m @ axes.T,
+    )
 
 
 def camera_of_patient(path: Path, clip: Clip, track: PoseTrack, asked: CameraAsked) -> CameraOfPatient:
@@ -154,5 +160,5 @@ def _in_words(level: Level, source: str) -> str:
     return (
         f"The phone was tipped {abs(level.pitch_deg):.0f} deg {'up' if level.pitch_deg >= 0 else 'down'} and rolled "
         f"{abs(level.roll_deg):.0f} deg {'clockwise' if level.roll_deg >= 0 else 'anticlockwise'} {source} (give or take "
-        f"{2 * level.sd_deg:.1f}); the landmarks were turned upright."
+        f"{2 * level.sd_deg:.1f}); angles against the vertical allow for it."
     )

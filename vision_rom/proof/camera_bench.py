@@ -23,11 +23,12 @@ from vision_rom.camera.patient import CameraAsked, camera_of_patient
 from vision_rom.camera.placement import level_from_user
 from vision_rom.camera.profile import CameraProfile
 from vision_rom.errors import VisionRomError
-from vision_rom.handover import Clip, PoseTrack
+from vision_rom.handover import Clip, PoseTrack, Reading
 from vision_rom.measure import Measurement, measure_landmarks, measure_with_camera
 from vision_rom.proof.cases import ProofCase, calibration_set
 from vision_rom.proof.clips import found_landmarks, rendered_clip
 from vision_rom.synthetic.camera import Camera
+from vision_rom.synthetic.truth_file import ClipTruth
 from vision_rom.ways import METHODS, Method
 
 PEOPLE = range(55001, 55041)
@@ -135,8 +136,10 @@ def rows(cache: Path) -> Iterator[dict[str, object]]:
                 try:
                     reading = read(known, path, clip, track, case, method).readings[0]
                     held, interval, why = reading.held_deg, reading.interval95_deg, reading.reason or ""
+                    vertical = reading.vertical_held_deg - _true_vertical_deg(truth, case, reading)
                 except VisionRomError as error:
                     held, interval, why = float("nan"), (float("nan"), float("nan")), str(error)
+                    vertical = float("nan")
                 yield {
                     "clip": case.name,
                     "set_up": set_up.name,
@@ -146,6 +149,7 @@ def rows(cache: Path) -> Iterator[dict[str, object]]:
                     "true_deg": round(true_deg, 2),
                     "held_deg": round(held, 2),
                     "error_deg": round(held - true_deg, 2),
+                    "vertical_error_deg": round(vertical, 2),
                     "low_deg": round(interval[0], 2),
                     "high_deg": round(interval[1], 2),
                     "reason": why,
@@ -153,11 +157,22 @@ def rows(cache: Path) -> Iterator[dict[str, object]]:
         print(case.name, file=sys.stderr)
 
 
+def _true_vertical_deg(truth: ClipTruth, case: ProofCase, reading: Reading) -> float:
+    """Return the true angle against the vertical, mean over the holds that were found; NaN without any."""
+    values = truth.arms[case.side]["vertical_deg"]
+    means = [
+        float(np.mean(values[(truth.time_s >= one.hold_start_s) & (truth.time_s <= one.hold_end_s)]))
+        for one in reading.repetitions
+    ]
+    return float(np.mean(means)) if means else float("nan")
+
+
 def table_of(errors: pd.DataFrame) -> pd.DataFrame:
     """Return number, mean absolute error and share held by the interval of each set-up, method and knowledge."""
     measured = errors[np.isfinite(errors["held_deg"])]
     groups = measured.assign(
         size=measured["error_deg"].abs(),
+        vertical=measured["vertical_error_deg"].abs(),
         holds=(measured["low_deg"] <= measured["true_deg"]) & (measured["true_deg"] <= measured["high_deg"]),
     ).groupby(["set_up", "method", "known_of_camera"], sort=False)
     table = groups.agg(
@@ -165,6 +180,7 @@ def table_of(errors: pd.DataFrame) -> pd.DataFrame:
         mean_absolute_error_deg=("size", "mean"),
         largest_error_deg=("size", "max"),
         interval_holds=("holds", "mean"),
+        mean_absolute_vertical_error_deg=("vertical", "mean"),
     )
     return pd.DataFrame(table.round(2).reset_index())
 

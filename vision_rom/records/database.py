@@ -159,6 +159,11 @@ def _migrate(connection: sqlite3.Connection, path: Path, migrations: tuple[Migra
     if seen == len(migrations):
         return
     if seen:
+        wrong = integrity(connection)
+        if wrong != "ok":
+            raise UsageError(
+                f"The records in '{path.parent}' are damaged ({wrong}) and were left as they are; put back the newest copy."
+            )
         _back_up(connection, path, seen)
     with transaction(connection):
         # another process may have migrated while this one waited

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import random
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -67,25 +68,36 @@ def measuring(folder: Path, rng: random.Random) -> dict[str, Any]:
     started = time.monotonic()
     subprocess.run([*command[:-1], str(folder.with_name("whole"))], check=True, capture_output=True)
     whole_s = time.monotonic() - started
-    bad, finished = [], 0
+    bad, finished, stored = [], 0, 0
     for number in range(KILLS_EACH):
-        process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        time.sleep(rng.uniform(0.1, 1.1 * whole_s))
+        own = folder.with_name(f"measuring-{number}")
+        shutil.copytree(folder, own)
+        process = subprocess.Popen([*command[:-1], str(own)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        time.sleep(rng.uniform(0.1, whole_s))
         finished += process.poll() is not None
         process.send_signal(signal.SIGKILL)
         process.wait()
-        with Records(folder) as kept:
+        with Records(own) as kept:
             readings = kept.readings(visit)
+            stored += len(readings)
             if kept.integrity() != "ok" or len(readings) > 1:
                 bad.append(f"{number}: {kept.integrity()}, {len(readings)} readings")
+            results = kept.folder_of(visit) / f"{CLIP.stem}.reading"
+            if results.exists() and not (results / "reading.json").exists():
+                bad.append(f"{number}: a half-written folder")
             for one in readings:
-                results = kept.folder_of(visit) / f"{CLIP.stem}.reading"
                 if json.loads((results / "reading.json").read_text(encoding="utf-8"))["readings"][0] != one.reading:
                     bad.append(f"{number}: the row and its results differ")
-    subprocess.run(command, check=True, capture_output=True)
-    with Records(folder) as kept:
+    subprocess.run([*command[:-1], str(own)], check=True, capture_output=True)
+    with Records(own) as kept:
         completed = len(kept.readings(visit)) == 1 and kept.integrity() == "ok"
-    return {"kills": KILLS_EACH, "finished_before_the_kill": finished, "wrong": bad, "retry_completes": completed}
+    return {
+        "kills": KILLS_EACH,
+        "finished_before_the_kill": finished,
+        "stored": stored,
+        "wrong": bad,
+        "retry_completes": completed,
+    }
 
 
 def migrating(folder: Path, rng: random.Random) -> dict[str, Any]:
