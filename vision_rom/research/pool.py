@@ -176,7 +176,12 @@ def _serve(pipe: Connection, parent: int, settings: BatchSettings, root: Path, r
         nonlocal last
         if time.monotonic() - last > 0.5:
             last = time.monotonic()
-            pipe.send(float(fraction))
+            try:
+                pipe.send(float(fraction))
+            except OSError:
+                # the first process is gone. No part may be written for this recording, whose only fault was to be in hand;
+                # leaving is no exception of the kind that becomes a row of failures
+                raise SystemExit(1) from None
 
     while True:
         try:
@@ -187,8 +192,6 @@ def _serve(pipe: Connection, parent: int, settings: BatchSettings, root: Path, r
             answer: object = process_item(item, settings, root, run, tell)
         except (InstallationError, OutputError) as error:
             answer = (type(error).__name__, str(error))
-        except OSError:
-            return  # the pipe was closed while it told how far it is
         try:
             pipe.send(answer)
         except OSError:
