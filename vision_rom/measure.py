@@ -114,8 +114,8 @@ def measure(
     smoothing
         Settings of the smoothing; None takes the defaults.
     camera
-        What is known of the camera. The landmarks are then freed of the lens's distortion and of the phone's tilt, which
-        is looked for in the recording where it is not stated. None takes the picture as it is.
+        What is known of the camera. The landmarks are then freed of the lens's distortion, and angles against the vertical of
+        the phone's tilt, which is looked for in the recording where it is not stated. None takes the picture as it is.
     cache
         Folder where found landmarks are kept and looked for; None neither keeps nor looks.
     on_progress

@@ -109,10 +109,10 @@ def history(
         if not histories:
             print(f"Patient {code} has no reading that counts yet.")
         if picture is not None:
-            from vision_rom.visit_report.files import write_whole
+            from vision_rom.visit_report.files import write_with_folder
             from vision_rom.visit_report.trend import trend_png
 
-            write_whole(picture, trend_png(patient, kept.episodes(patient), histories))
+            write_with_folder(picture, trend_png(patient, kept.episodes(patient), histories))
     return 0
 
 
@@ -124,11 +124,11 @@ def export(
     by: Who = "",
 ) -> int:
     """Write everything that is kept of a patient to one file."""
-    from vision_rom.visit_report.files import write_whole
+    from vision_rom.visit_report.files import write_with_folder
 
     with _open(records, by) as kept:
         document = kept.export_patient(kept.patient(code))
-    write_whole(out, (json.dumps(document, indent=2, ensure_ascii=False) + "\n").encode())
+    write_with_folder(out, (json.dumps(document, indent=2, ensure_ascii=False) + "\n").encode())
     print(f"Everything kept of patient {code}: {out}")
     return 0
 

@@ -8,12 +8,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision_rom.clip import frame_at
-from vision_rom.handover import Landmark, Reading
+from vision_rom.handover import Reading
 from vision_rom.measure import Measurement
 from vision_rom.pain import ReadingPain
-from vision_rom.report.masking import hide_identity
-from vision_rom.report.pictures import annotated, best_repetition, framed_on_patient
+from vision_rom.report.pictures import annotated_at, best_repetition
 
 Picture = NDArray[np.uint8]
 
@@ -65,19 +63,9 @@ def contact_sheet_jpeg(measurement: Measurement, reading: Reading, pain: Reading
 
 
 def _cell(measurement: Measurement, reading: Reading, key: KeyPicture) -> Picture | None:
-    track = measurement.track
-    seen = np.isfinite(track.landmarks_px[:, Landmark.of(reading.side, "elbow"), 0])
-    if not seen.any():
+    drawn = annotated_at(measurement, reading, key.time_s, angle_deg=key.angle_deg)
+    if drawn is None:
         return None
-    row = int(np.where(seen, np.abs(track.time_s - key.time_s), np.inf).argmin())
-    frame = frame_at(
-        measurement.clip.path,
-        index=int(track.frame_index[row]),
-        mirrored=bool(measurement.parameters.get("mirrored", False)),
-    )
-    masked = hide_identity(frame.rgb, track.landmarks_px[row], track.visibility[row])
-    framed, landmarks_px = framed_on_patient(masked, track.landmarks_px[row])
-    drawn = annotated(framed, landmarks_px, side=reading.side, movement=reading.movement, angle_deg=key.angle_deg)
     width, height = CELL_PX
     factor = min(width / drawn.shape[1], height / drawn.shape[0])
     size = (max(1, round(drawn.shape[1] * factor)), max(1, round(drawn.shape[0] * factor)))

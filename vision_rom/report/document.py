@@ -22,7 +22,6 @@ schema name. Definitions of the numbers:
 from __future__ import annotations
 
 import json
-import math
 import platform
 from functools import lru_cache
 from importlib.metadata import version
@@ -33,7 +32,7 @@ from vision_rom import __version__
 from vision_rom.handover import Clip, Reading, Repetition
 from vision_rom.measure import Measurement
 from vision_rom.pain import PainfulArc, ReadingPain
-from vision_rom.report.pain import finding_document, painful_arc_document
+from vision_rom.report.pain import finding_document, painful_arc_document, rounded
 
 SCHEMA_NAME = "vision-rom/reading/1"
 _LIBRARIES = ("numpy", "scipy", "av", "mediapipe", "opencv-contrib-python")
@@ -95,9 +94,9 @@ def _clip(clip: Clip) -> dict[str, Any]:
         # the name alone: a path tells more of the owner's machine than a document should
         "file": clip.path.name,
         "sha256": clip.sha256,
-        "duration_s": _rounded(clip.duration_s, 3),
+        "duration_s": rounded(clip.duration_s, 3),
         "frames_decoded": clip.frames_decoded,
-        "frame_rate_hz": _rounded(clip.frame_rate_hz, 3),
+        "frame_rate_hz": rounded(clip.frame_rate_hz, 3),
         "variable_frame_rate": clip.variable_frame_rate,
         "rotation_deg": clip.rotation_deg,
         "mirrored": clip.mirrored,
@@ -108,7 +107,7 @@ def _clip(clip: Clip) -> dict[str, Any]:
         "time_factor": clip.time_factor,
         "codec": clip.codec,
         "colour": clip.colour,
-        "gaps_s": [[_rounded(start, 3), _rounded(end, 3)] for start, end in clip.gaps_s],
+        "gaps_s": [[rounded(start, 3), rounded(end, 3)] for start, end in clip.gaps_s],
     }
 
 
@@ -120,12 +119,12 @@ def _reading(reading: Reading) -> dict[str, Any]:
         "status": reading.status,
         "reason": reading.reason,
         "view": reading.view,
-        "camera_off_plane_deg": _rounded(reading.camera_off_plane_deg, 1),
+        "camera_off_plane_deg": rounded(reading.camera_off_plane_deg, 1),
         "repetitions": [_repetition(repetition) for repetition in reading.repetitions],
-        "held_deg": _rounded(reading.held_deg, 1),
-        "peak_deg": _rounded(reading.peak_deg, 1),
+        "held_deg": rounded(reading.held_deg, 1),
+        "peak_deg": rounded(reading.peak_deg, 1),
         "interval95_deg": _interval(reading.interval95_deg),
-        "vertical_held_deg": _rounded(reading.vertical_held_deg, 1),
+        "vertical_held_deg": rounded(reading.vertical_held_deg, 1),
         "compensations": list(reading.compensations),
         "remarks": list(reading.remarks),
     }
@@ -133,24 +132,20 @@ def _reading(reading: Reading) -> dict[str, Any]:
 
 def _repetition(repetition: Repetition) -> dict[str, Any]:
     return {
-        "start_s": _rounded(repetition.start_s, 3),
-        "peak_s": _rounded(repetition.peak_s, 3),
-        "end_s": _rounded(repetition.end_s, 3),
-        "peak_deg": _rounded(repetition.peak_deg, 1),
-        "held_deg": _rounded(repetition.held_deg, 1),
-        "start_deg": _rounded(repetition.start_deg, 1),
-        "peak_speed_deg_s": _rounded(repetition.peak_speed_deg_s, 1),
+        "start_s": rounded(repetition.start_s, 3),
+        "peak_s": rounded(repetition.peak_s, 3),
+        "end_s": rounded(repetition.end_s, 3),
+        "peak_deg": rounded(repetition.peak_deg, 1),
+        "held_deg": rounded(repetition.held_deg, 1),
+        "start_deg": rounded(repetition.start_deg, 1),
+        "peak_speed_deg_s": rounded(repetition.peak_speed_deg_s, 1),
         "interval95_deg": _interval(repetition.interval95_deg),
-        "hold_start_s": _rounded(repetition.hold_start_s, 3),
-        "hold_end_s": _rounded(repetition.hold_end_s, 3),
-        "vertical_held_deg": _rounded(repetition.vertical_held_deg, 1),
+        "hold_start_s": rounded(repetition.hold_start_s, 3),
+        "hold_end_s": rounded(repetition.hold_end_s, 3),
+        "vertical_held_deg": rounded(repetition.vertical_held_deg, 1),
     }
 
 
 def _interval(interval: tuple[float, float]) -> list[float] | None:
-    low, high = (_rounded(bound, 1) for bound in interval)
+    low, high = (rounded(bound, 1) for bound in interval)
     return None if low is None or high is None else [low, high]
-
-
-def _rounded(value: float, digits: int) -> float | None:
-    return round(float(value), digits) if math.isfinite(value) else None

@@ -14,7 +14,7 @@ NOT_RECORDED = "Pain was not recorded."
 def painful_arc_document(pain: ReadingPain) -> dict[str, Any]:
     """Return the entry ``painful_arc`` of a reading: angles to a tenth, NaN as null."""
     return _arc(pain.arc) | {
-        "rest_score": _rounded(pain.at_rest),
+        "rest_score": rounded(pain.at_rest),
         "stopped_because": pain.stopped_because or None,
         "compared": {source: _arc(arc) for source, arc in pain.compared},
     }
@@ -27,12 +27,12 @@ def finding_document(finding: Finding) -> dict[str, Any]:
         "name": finding.name,
         "side": finding.side,
         "painful": finding.painful,
-        "score": _rounded(finding.score),
+        "score": rounded(finding.score),
         "grade": finding.grade,
         "text": finding.text or None,
-        "at_s": _rounded(finding.at_s, 3),
+        "at_s": rounded(finding.at_s, 3),
         "movement": finding.movement or None,
-        "angle_deg": _rounded(finding.angle_deg),
+        "angle_deg": rounded(finding.angle_deg),
     }
 
 
@@ -97,9 +97,9 @@ def _arc(arc: PainfulArc) -> dict[str, Any]:
         "end_raising": _angle(arc.end_raising),
         "onset_lowering": _angle(arc.onset_lowering),
         "end_lowering": _angle(arc.end_lowering),
-        "worst_score": _rounded(arc.worst_score),
-        "pain_free_deg": _rounded(arc.pain_free_deg),
-        "largest_deg": _rounded(arc.largest_deg),
+        "worst_score": rounded(arc.worst_score),
+        "pain_free_deg": rounded(arc.pain_free_deg),
+        "largest_deg": rounded(arc.largest_deg),
         "sources": list(arc.sources),
         "remarks": list(arc.remarks),
         "repetitions": [_repetition(one) for one in arc.repetitions],
@@ -109,8 +109,8 @@ def _arc(arc: PainfulArc) -> dict[str, Any]:
 def _repetition(one: RepetitionPain) -> dict[str, Any]:
     return {
         "pattern": one.pattern,
-        "score": _rounded(one.score),
-        "pain_free_deg": _rounded(one.pain_free_deg),
+        "score": rounded(one.score),
+        "pain_free_deg": rounded(one.pain_free_deg),
         "raising": _phase(one.raising),
         "lowering": _phase(one.lowering),
     }
@@ -122,8 +122,8 @@ def _phase(phase: PhasePain | None) -> dict[str, Any] | None:
     return {
         "onset": _angle(phase.onset),
         "end": _angle(phase.end),
-        "low_deg": _rounded(phase.low_deg),
-        "high_deg": _rounded(phase.high_deg),
+        "low_deg": rounded(phase.low_deg),
+        "high_deg": rounded(phase.high_deg),
     }
 
 
@@ -131,11 +131,12 @@ def _angle(angle: PainAngle | None) -> dict[str, Any] | None:
     if angle is None:
         return None
     return {
-        "angle_deg": _rounded(angle.angle_deg) if angle.usable else None,
-        "interval95_deg": [_rounded(one) for one in angle.interval95_deg],
-        "time_s": _rounded(angle.time_s, 3),
+        "angle_deg": rounded(angle.angle_deg) if angle.usable else None,
+        "interval95_deg": [rounded(one) for one in angle.interval95_deg],
+        "time_s": rounded(angle.time_s, 3),
     }
 
 
-def _rounded(value: float, digits: int = 1) -> float | None:
-    return round(value, digits) if math.isfinite(value) else None
+def rounded(value: float, digits: int = 1) -> float | None:
+    """Return a number as the document holds it; NaN as null."""
+    return round(float(value), digits) if math.isfinite(value) else None

@@ -32,24 +32,31 @@ def peak_jpeg(measurement: Measurement, reading: Reading) -> bytes | None:
     best = best_repetition(reading)
     if best is None:
         return None
+    picture = annotated_at(measurement, reading, (best.hold_start_s + best.hold_end_s) / 2, angle_deg=best.held_deg)
+    if picture is None:
+        return None
+    done, encoded = cv2.imencode(".jpg", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 88])
+    return encoded.tobytes() if done else None
+
+
+def annotated_at(measurement: Measurement, reading: Reading, time_s: float, *, angle_deg: float) -> Picture | None:
+    """Return the picture nearest to a time in which the arm was seen, identity hidden, cut to the patient, with its lines.
+
+    None where the arm was never seen.
+    """
     track = measurement.track
-    middle = (best.hold_start_s + best.hold_end_s) / 2
     seen = np.isfinite(track.landmarks_px[:, Landmark.of(reading.side, "elbow"), 0])
     if not seen.any():
         return None
-    row = int(np.where(seen, np.abs(track.time_s - middle), np.inf).argmin())
-    parameters = measurement.parameters
+    row = int(np.where(seen, np.abs(track.time_s - time_s), np.inf).argmin())
     frame = frame_at(
         measurement.clip.path,
         index=int(track.frame_index[row]),
-        mirrored=bool(parameters.get("mirrored", False)),
+        mirrored=bool(measurement.parameters.get("mirrored", False)),
     )
-    landmarks_px = track.landmarks_px[row]
-    masked = hide_identity(frame.rgb, landmarks_px, track.visibility[row])
-    framed, landmarks_px = framed_on_patient(masked, landmarks_px)
-    picture = annotated(framed, landmarks_px, side=reading.side, movement=reading.movement, angle_deg=best.held_deg)
-    done, encoded = cv2.imencode(".jpg", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 88])
-    return encoded.tobytes() if done else None
+    masked = hide_identity(frame.rgb, track.landmarks_px[row], track.visibility[row])
+    framed, landmarks_px = framed_on_patient(masked, track.landmarks_px[row])
+    return annotated(framed, landmarks_px, side=reading.side, movement=reading.movement, angle_deg=angle_deg)
 
 
 def framed_on_patient(rgb: Picture, landmarks_px: Floats) -> tuple[Picture, Floats]:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from vision_rom.camera.files import write_whole
 from vision_rom.errors import OutputError
 from vision_rom.records import Records, Visit
 from vision_rom.records.model import History
@@ -42,7 +43,7 @@ def write_visit_report(
     if reader == "chart":
         files["chart.txt"] = chart_text(content).encode()
         files["bundle.json"] = (json.dumps(bundle_of(content), indent=2, ensure_ascii=False) + "\n").encode()
-    return tuple(write_whole(folder / name, content) for name, content in files.items())
+    return tuple(write_with_folder(folder / name, content) for name, content in files.items())
 
 
 def up_to(histories: Sequence[History], day: str) -> tuple[History, ...]:
@@ -54,15 +55,11 @@ def up_to(histories: Sequence[History], day: str) -> tuple[History, ...]:
     return tuple(one for one in cut if one.readings)
 
 
-def write_whole(path: Path, content: bytes) -> Path:
-    """Write a whole file or none; raises OutputError where the folder cannot be written."""
-    partial = path.with_name(f".{path.name}.partial")
+def write_with_folder(path: Path, content: bytes) -> Path:
+    """Write a whole file or none, its folder made where it is missing; raises OutputError where that cannot be."""
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        partial.write_bytes(content)
-        partial.replace(path)
     except OSError as error:
-        raise OutputError(f"'{path}' cannot be written: {error.strerror or error}.") from error
-    finally:
-        partial.unlink(missing_ok=True)
+        raise OutputError(f"The folder '{path.parent}' cannot be made: {error.strerror or error}.") from error
+    write_whole(path, content)
     return path
