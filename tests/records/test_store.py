@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import math
 import sqlite3
 from pathlib import Path
 
@@ -121,3 +122,11 @@ def test_wrong_values_get_a_sentence_and_change_nothing(records, patient, wrong,
     with pytest.raises(UsageError, match=words):
         wrong(records, patient)
     assert (records.export_patient(patient), records.audit()) == before
+
+
+def test_a_reading_that_was_not_measured_has_no_interval(records, visit, held):
+    document = held(95.0)
+    document["readings"][0] |= {"status": "not_measured", "held_deg": None, "interval95_deg": None, "reason": "dark"}
+    [stored] = records.store_document(visit, document, path=Path("a.mp4"), consent=True)
+    assert not stored.measured
+    assert all(math.isnan(bound) for bound in stored.interval95_deg)

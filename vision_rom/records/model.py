@@ -103,8 +103,7 @@ class StoredReading:
     @property
     def interval95_deg(self) -> tuple[float, float]:
         """Interval of the held value."""
-        low, high = self.reading["interval95_deg"]
-        return (math.nan, math.nan) if low is None or high is None else (float(low), float(high))
+        return interval_of(self.reading)
 
     @property
     def conditions(self) -> dict[str, Any]:
@@ -116,6 +115,12 @@ class StoredReading:
             "view": self.reading["view"],
             "definition": self.document["schema"],
         }
+
+
+def interval_of(reading: dict[str, Any]) -> tuple[float, float]:
+    """Return the interval of a reading or repetition of a document, which has null where there is none; NaN then."""
+    bounds = reading["interval95_deg"]
+    return (math.nan, math.nan) if not bounds or None in bounds else (float(bounds[0]), float(bounds[1]))
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,7 @@ from vision_rom.records.model import (
     Sex,
     StoredReading,
     Visit,
+    interval_of,
 )
 
 _READING = """
@@ -405,13 +406,10 @@ def corrected_reading(reading: dict[str, Any], kept: Sequence[dict[str, Any]]) -
     The interval keeps its half-width at least: fewer repetitions never make a reading surer.
     """
     held = round(sum(one["held_deg"] for one in kept) / len(kept), 1)
-    low, high = reading["interval95_deg"]
-    half = (high - low) / 2 if low is not None and high is not None else math.nan
-    halves = [
-        (one["interval95_deg"][1] - one["interval95_deg"][0]) / 2 for one in kept if None not in one["interval95_deg"]
-    ]
-    half = max([half, *([sum(halves) / len(halves)] if halves and len(kept) == 1 else [])])
-    interval = [None, None] if math.isnan(half) else [round(held - half, 1), round(held + half, 1)]
+    own, halves = _half(reading), [half for half in map(_half, kept) if math.isfinite(half)]
+    # the mean of several holds is surer than one hold alone
+    half = max([own, *([sum(halves) / len(halves)] if halves and len(kept) == 1 else [])])
+    interval = None if math.isnan(half) else [round(held - half, 1), round(held + half, 1)]
     return {
         **reading,
         "repetitions": list(kept),
@@ -419,6 +417,11 @@ def corrected_reading(reading: dict[str, Any], kept: Sequence[dict[str, Any]]) -
         "peak_deg": max(one["peak_deg"] for one in kept),
         "interval95_deg": interval,
     }
+
+
+def _half(reading: dict[str, Any]) -> float:
+    low, high = interval_of(reading)
+    return (high - low) / 2
 
 
 def _reading(row: sqlite3.Row) -> StoredReading:
