@@ -13,8 +13,9 @@ import pytest
 
 from vision_rom.errors import ClipMissing, UsageError
 from vision_rom.handover import MIRRORED_LANDMARKS, SIDES, Clip, Landmark, PoseModel, PoseTrack
-from vision_rom.measure import Measurement, measure, measure_landmarks
+from vision_rom.measure import measure
 from vision_rom.motion import Smoothing
+from vision_rom.readings import Measurement, measure_landmarks
 from vision_rom.synthetic.truth_file import ClipTruth, read_truth
 
 pipeline = importlib.import_module("vision_rom.measure")
@@ -354,7 +355,8 @@ def test_a_second_run_with_other_options_looks_at_no_picture(kept, sample_clips:
     assert again.readings == first.readings
     assert again.clip == first.clip
     other = measure(sample_clips / "pose_1.mp4", side="left", **asked)
-    assert other.readings == first.readings[:1]
+    # what is said of both arms together is not said of one alone
+    assert other.readings == (replace(first.readings[0], compensations=()),)
     with pytest.raises(AssertionError, match="looked at again"):
         measure(sample_clips / "pose_1.mp4", movement="abduction", cache=None)
     with pytest.raises(AssertionError, match="looked at again"):

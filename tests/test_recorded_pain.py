@@ -13,8 +13,9 @@ import pytest
 
 from vision_rom.clip.sound import loudness_of
 from vision_rom.errors import UsageError
-from vision_rom.measure import Measurement, measure
+from vision_rom.measure import measure
 from vision_rom.pain import PainAsked, strokes_s
+from vision_rom.readings import Measurement
 from vision_rom.recorded_pain import table_beside, with_findings, with_pain
 from vision_rom.report.document import check_document, reading_document, to_json
 from vision_rom.report.pain import NOT_RECORDED, pain_in_words

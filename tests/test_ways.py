@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 
 from vision_rom.angles import find_view
-from vision_rom.measure import find_landmarks, measure_landmarks
+from vision_rom.measure import find_landmarks
 from vision_rom.movements import load_catalogue, movement
 from vision_rom.pose import PoseSettings
+from vision_rom.readings import measure_landmarks
 from vision_rom.ways import WIDEST_HALF_WIDTH_DEG, group_of, raw_curve, too_unsure
 
 CLIPS = Path(__file__).parents[1] / "sample_clips"

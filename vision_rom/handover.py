@@ -21,6 +21,8 @@ Ints = NDArray[np.int64]
 
 Side = Literal["left", "right"]
 View = Literal["front", "back", "left_side", "right_side", "oblique"]
+Motion = Literal["active", "assisted", "passive"]
+"""Who moved the arm: the patient alone, the patient with help, or the examiner alone"""
 Status = Literal["measured", "not_measured"]
 
 SIDES: tuple[Side, Side] = ("left", "right")
@@ -222,6 +224,15 @@ class Repetition:
     """The 0.5 s that ``held_deg`` is the mean of."""
     vertical_held_deg: float = float("nan")
     """The vertical-referenced value over the same 0.5 s."""
+    raise_s: float = float("nan")
+    """From the start until nine tenths of the way are reached"""
+    hold_s: float = float("nan")
+    """While the arm keeps above nine tenths of the way"""
+    lower_s: float = float("nan")
+    lowering_speed_deg_s: float = float("nan")
+    """Fastest on the way down"""
+    smoothness: float = float("nan")
+    """Spectral arc length of the speed: negative, nearer to 0 the smoother; compare only at equal settings and lengths"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,5 +256,57 @@ class Reading:
     interval95_deg: tuple[float, float] = (float("nan"), float("nan"))
     vertical_held_deg: float = float("nan")
     remarks: tuple[str, ...] = ()
+    motion: Motion = "active"
     compensations: tuple[str, ...] = ()
     """What the rest of the body did to help, in sentences; empty where nothing was seen."""
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """A stretch of a recording in which one arm leaves rest and comes back: one movement, or part of it."""
+
+    movement: str
+    """``unknown`` where it cannot be told"""
+    side: Side
+    start_s: float
+    end_s: float
+    view: View
+    confidence: float
+    """0 to 1, that the name is right; of the best guess where the name is withheld"""
+    best_guess: str
+    """The movement that fits best, also where the name is withheld"""
+
+
+PlaceUnit = Literal["ratio", "shoulder_widths", "cm"]
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceReading:
+    """A result that is no angle: how far the elbow stays from the far shoulder, how high the hand reaches on the back."""
+
+    movement: str
+    side: Side
+    status: Status
+    reason: str | None
+    unit: PlaceUnit
+    value: float = float("nan")
+    """In ``unit``; the furthest that was kept up for half a second"""
+    interval95: tuple[float, float] = (float("nan"), float("nan"))
+    zone: str = ""
+    """Name of the place on the body, where the movement has zones"""
+    start_s: float = float("nan")
+    """Of the half second"""
+    end_s: float = float("nan")
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One entry of an expected order."""
+
+    movement: str
+    side: Side | Literal["both"]
+
+    @property
+    def sides(self) -> tuple[Side, ...]:
+        """The sides that are to show it."""
+        return SIDES if self.side == "both" else (self.side,)

@@ -12,7 +12,6 @@ from pathlib import Path
 from vision_rom.clip.sound import loudness_of
 from vision_rom.errors import UsageError
 from vision_rom.handover import Reading
-from vision_rom.measure import Measurement
 from vision_rom.pain import (
     Finding,
     PainAsked,
@@ -30,6 +29,7 @@ from vision_rom.pain import (
 )
 from vision_rom.pain.marks import WORST_SCORE, Source
 from vision_rom.pain.recorded import ORDER
+from vision_rom.readings import Measurement
 
 
 def table_beside(clip: Path) -> Path | None:
@@ -93,7 +93,7 @@ def with_pain(measurement: Measurement, asked: PainAsked) -> Measurement:
 def _of_reading(
     measurement: Measurement, reading: Reading, given: dict[Source, tuple[PainMark, ...]], asked: PainAsked
 ) -> ReadingPain:
-    curve = next((one for one in measurement.curves if one.source.side == reading.side), None)
+    curve = measurement.curve_of(reading)
     own = dict(given)
     if "hand" in asked.signals:
         own["hand signal"] = hand_signal_marks(measurement.track, measured=reading.side)

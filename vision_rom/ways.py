@@ -22,6 +22,7 @@ from vision_rom.angles import (
     with_intervals,
 )
 from vision_rom.angles.camera_tilt import camera_tilt_deg
+from vision_rom.angles.hinge import HALF_WIDTH_DEG, hinge_curve
 from vision_rom.angles.interval import Interval, Kind
 from vision_rom.angles.learned_curve import learned_curve
 from vision_rom.angles.learned_interval import Group, expected_errors_deg, with_learned_intervals
@@ -76,6 +77,9 @@ def raw_curve(
 
     ``corrected`` False leaves the learned direction's remaining bias in, as the fit of that bias needs it.
     """
+    if movement.kind == "hinge":
+        bending = hinge_curve(track, movement=movement.name, direction=movement.direction, side=side, view=view)
+        return RawCurve(bending, "picture", bending, np.full(len(track.time_s), np.nan))
     kind, plane = kind_of(movement), seen_plane(movement)
     if group_of(movement) == "rotation_90":
         picture = _none_in_the_picture(track, movement, side)
@@ -129,6 +133,9 @@ def intervals(
     plane: PlaneDisagreement | None,
 ) -> tuple[tuple[Repetition, ...], Interval]:
     """Return the repetitions with their interval, and that of the reading."""
+    if movement.kind == "hinge":
+        kept = tuple(replace(one, interval95_deg=_give_or_take(one.held_deg, HALF_WIDTH_DEG)) for one in repetitions)
+        return kept, _give_or_take(float(np.mean([one.held_deg for one in kept])), HALF_WIDTH_DEG)
     if raw.method == "picture":
         factor = load_interval_factors().picture.get(group_of(movement), 1.0)
         return picture_intervals(repetitions, curve, movement, track, view, plane, factor=factor)
@@ -163,6 +170,10 @@ def picture_intervals(
     )
     held = float(np.mean([one.held_deg for one in kept]))
     return kept, _scaled(found.reading95_deg, held, factor)
+
+
+def _give_or_take(value_deg: float, half_width_deg: float) -> Interval:
+    return value_deg - half_width_deg, value_deg + half_width_deg
 
 
 def _scaled(interval: Interval, held_deg: float, factor: float) -> Interval:
@@ -204,8 +215,8 @@ def seen_plane(movement: Movement) -> Plane:
 
 
 def plane_of(movement: Movement, track: PoseTrack, side: Side, view: ViewEstimate) -> PlaneDisagreement | None:
-    """Return by how much the camera was off the plane of motion; None for a rotation, whose plane is level."""
-    if movement.kind == "axial_rotation":
+    """Return by how much the camera was off the plane of motion; None for a rotation, whose plane is level, and for a hinge."""
+    if movement.kind in ("axial_rotation", "hinge"):
         return None
     return plane_of_motion(track, plane=seen_plane(movement), side=side, view=view)
 

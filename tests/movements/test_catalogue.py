@@ -27,6 +27,9 @@ MEASURED = {
     "internal_rotation",
     "external_rotation_90",
     "internal_rotation_90",
+    "hand_behind_back",
+    "elbow_flexion",
+    "elbow_extension",
 }
 
 by_name = pytest.mark.parametrize("item", ALL, ids=lambda item: item.name)

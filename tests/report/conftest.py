@@ -18,7 +18,7 @@ from vision_rom.handover import (
     Repetition,
     SmoothCurve,
 )
-from vision_rom.measure import Measurement
+from vision_rom.readings import Measurement
 
 WIDTH_PX, HEIGHT_PX = 240, 320
 

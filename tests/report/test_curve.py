@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from vision_rom.measure import Measurement
+from vision_rom.readings import Measurement
 from vision_rom.report.curve import curve_png
 from vision_rom.report.screen import interval
 

@@ -8,7 +8,7 @@ from collections.abc import Callable
 import jsonschema
 import pytest
 
-from vision_rom.measure import Measurement
+from vision_rom.readings import Measurement
 from vision_rom.report.document import check_document, reading_document, reading_schema, to_json
 
 MakeMeasurement = Callable[..., Measurement]

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from vision_rom.handover import Landmark
-from vision_rom.measure import Measurement
+from vision_rom.readings import Measurement
 from vision_rom.report.masking import HEAD, head_mask, hide_identity
 
 

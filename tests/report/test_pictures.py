@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from vision_rom.handover import Landmark
-from vision_rom.measure import Measurement
+from vision_rom.readings import Measurement
 from vision_rom.report.pictures import annotated, best_repetition, framed_on_patient
 
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from vision_rom.measure import Measurement
+from vision_rom.readings import Measurement
 from vision_rom.report.tables import angles_table, at_times, to_csv
 
 

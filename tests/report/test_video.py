@@ -11,8 +11,9 @@ import av
 import numpy as np
 import pytest
 
-from vision_rom.measure import Measurement, measure
+from vision_rom.measure import measure
 from vision_rom.pain import PainAsked
+from vision_rom.readings import Measurement
 from vision_rom.recorded_pain import with_pain
 from vision_rom.report.video import angle_at, hurts_at, repetition_at, write_annotated_clip
 

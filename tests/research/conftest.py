@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from vision_rom.handover import Clip, Landmark, PoseModel, PoseTrack
-from vision_rom.measure import measure_landmarks
+from vision_rom.readings import measure_landmarks
 from vision_rom.research.landmark_files import own_json
 
 WIDTH_PX, HEIGHT_PX, PIXELS_A_METRE = 600, 800, 300.0

@@ -10,7 +10,7 @@ import pytest
 
 from vision_rom.errors import ClipDamaged, ClipMissing, UsageError, VisionRomError
 from vision_rom.handover import Landmark
-from vision_rom.measure import measure_landmarks
+from vision_rom.readings import measure_landmarks
 from vision_rom.research.columns import columns_of
 from vision_rom.research.landmark_files import LandmarkFacts, own_json, read_landmarks
 from vision_rom.research.landmark_forms import landmark_number

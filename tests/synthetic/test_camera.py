@@ -23,8 +23,8 @@ cameras = st.builds(
     vertical_fov_deg=st.floats(35, 75),
     width_px=st.sampled_from([480, 720]),
     height_px=st.sampled_from([640, 960]),
-    k1=st.floats(-0.12, 0.12),
-    k2=st.floats(-0.02, 0.02),
+    k1=st.floats(-0.07, 0.12),
+    k2=st.floats(-0.01, 0.02),
 )
 points = np.random.default_rng(3).uniform([-0.8, -0.8, 0], [0.8, 0.8, 2.0], (50, 3))
 

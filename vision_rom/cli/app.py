@@ -118,8 +118,24 @@ def measure_command(
         float, typer.Option(help="Real seconds per recorded second; 0.125 for 240 pictures a second played at 30.")
     ] = 1.0,
     person: Annotated[
-        int | None, typer.Option(min=1, help="Which person is the patient, counted from the left of the picture.")
+        str | None,
+        typer.Option(
+            help="Which person is the patient: a number counted from the left of the picture, or follower for the one who copies "
+            "what another shows (leader for the other)."
+        ),
     ] = None,
+    sequence: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME|FILE",
+            help="Movements that were asked for, in their order: shoulder_active, or a TOML file of [[step]] tables. A recording of "
+            "several movements is taken apart without it too.",
+        ),
+    ] = None,
+    motion: Annotated[
+        Literal["active", "assisted", "passive"],
+        typer.Option(help="Who moved the arm: the patient, with help, or you."),
+    ] = "active",
     rate: Annotated[
         float, typer.Option(min=0.0, help="Pictures a second that are looked at; 0 looks at every one.")
     ] = 30.0,
@@ -179,7 +195,7 @@ def measure_command(
     no_cache: Annotated[bool, typer.Option("--no-cache", help="Neither use nor keep found landmarks.")] = False,
 ) -> int:
     """Measure a recording: readings on the terminal, reading.json, tables and pictures in a folder."""
-    from vision_rom.cli.measuring import MeasureRequest, measure_and_write
+    from vision_rom.cli.measuring import MeasureRequest, measure_and_write, person_asked
     from vision_rom.pain.recorded import PainAsked
 
     return measure_and_write(
@@ -193,7 +209,9 @@ def measure_command(
             method=method,
             mirrored=mirrored,
             time_factor=time_factor,
-            person=person,
+            person=person_asked(person),
+            sequence=sequence,
+            motion=motion,
             rate_hz=rate or None,
             camera=camera,
             zoom=zoom,

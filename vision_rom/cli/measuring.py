@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from vision_rom.errors import EXIT_MEASURED, NothingMeasurable, UsageError
+from vision_rom.handover import Motion
 from vision_rom.pain.recorded import PainAsked
 
 if TYPE_CHECKING:
@@ -29,7 +30,7 @@ class MeasureRequest:
     method: Literal["learned", "picture"]
     mirrored: bool
     time_factor: float
-    person: int | None
+    person: int | Literal["follower", "leader"] | None
     rate_hz: float | None
     cache: Path | None
     no_cache: bool
@@ -42,6 +43,9 @@ class MeasureRequest:
     findings: Path | None = None
     video: bool = False
     show_faces: bool = False
+    sequence: str | None = None
+    """Name of a sequence, or a file"""
+    motion: Motion = "active"
     pain: PainAsked = field(default_factory=PainAsked)
 
 
@@ -51,6 +55,7 @@ def measure_and_write(request: MeasureRequest) -> int:
         on_progress("starting", None)
         from vision_rom.clip.files import check_readable
         from vision_rom.measure import measure
+        from vision_rom.movements.sequences import read_sequence
         from vision_rom.recorded_pain import table_beside, with_findings, with_pain
         from vision_rom.report.document import reading_document, to_json
         from vision_rom.report.folder import default_folder, staged, write_reading_files
@@ -75,8 +80,12 @@ def measure_and_write(request: MeasureRequest) -> int:
                 person=request.person,
                 rate_hz=request.rate_hz,
                 camera=camera,
+                order=read_sequence(request.sequence) if request.sequence else (),
                 cache=None if request.no_cache else cache,
                 on_progress=on_progress,
+            )
+            measurement = replace(
+                measurement, readings=tuple(replace(one, motion=request.motion) for one in measurement.readings)
             )
             measurement = with_pain(measurement, pain)
             if request.findings is not None:
@@ -102,8 +111,22 @@ def measure_and_write(request: MeasureRequest) -> int:
         console = Console()
         print_measurement(measurement, console)
         console.print(f"Results: {folder}", highlight=False, soft_wrap=True, markup=False)
-    measured = any(reading.status == "measured" for reading in measurement.readings)
+    measured = any(one.status == "measured" for one in measurement.readings)
+    measured |= any(one.status == "measured" for one in measurement.places)
     return EXIT_MEASURED if measured else NothingMeasurable.exit_code
+
+
+def person_asked(text: str | None) -> int | Literal["follower", "leader"] | None:
+    """Return who was named as the patient; UsageError where it is neither a number nor a role."""
+    if text is None:
+        return None
+    if text == "follower":
+        return "follower"
+    if text == "leader":
+        return "leader"
+    if text.isdecimal() and int(text) >= 1:
+        return int(text)
+    raise UsageError(f"--person takes a number from 1 on, follower or leader, not {text!r}.")
 
 
 def _camera_asked(request: MeasureRequest) -> CameraAsked | None:

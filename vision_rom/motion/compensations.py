@@ -1,14 +1,15 @@
-"""What the rest of the body did to help the arm: a leaning trunk, a bending elbow.
+"""What the rest of the body did to help the arm: a leaning or turning trunk, a bending elbow.
 
 Each is the difference between the hold of a repetition and the rest before it, in the picture, so that a person who always stands
 crooked compensates nothing. A hiked shoulder is not told: on rendered people the shoulder's mark rose by 7% of the trunk in a full
-raise without any hike and by 9% with one, so the two cannot be kept apart.
+raise without any hike and by 9% with one, so the two cannot be kept apart. Nor is a drift out of the plane: from the front the plane of
+elevation errs by up to 25 degrees (``motion/naming.py``), as much as the drift that would be worth telling.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,6 +19,8 @@ REST_S = 0.6
 """How long before a repetition's start the rest is looked at, and how long after it"""
 LEAN_TOLD_DEG = 5.0
 """On the calibration clips people who leaned by 12 degrees showed 6 to 8 (the trunk bends, it does not tip), the others up to 4"""
+TURN_TOLD_DEG = 20.0
+"""A raised arm alone shifts the estimate of the trunk's turn by up to 15 degrees on rendered people"""
 ELBOW_TOLD_DEG = 25.0
 """The same: a bend of 40 degrees showed as 32 to 37, straight arms up to 18"""
 
@@ -27,7 +30,7 @@ class Compensation:
     """One way in which the body helped, over the repetitions of a reading."""
 
     name: str
-    """``trunk lean`` or ``elbow bend``"""
+    """``trunk lean``, ``trunk turn`` or ``elbow bend``"""
     size: float
     """Median over the repetitions; positive is away from the moving arm (from the side: backwards), or more bent"""
     unit: str
@@ -35,20 +38,38 @@ class Compensation:
     """Whether it is larger than what people do who do not compensate"""
     way: str = ""
     """Of a lean, in words"""
+    by_repetition: tuple[tuple[float, float], ...] = ()
+    """For each repetition the middle of its hold in seconds, and the size then; NaN where it was not seen"""
 
     def in_words(self) -> str:
         """Return a sentence for the user."""
         if self.name == "trunk lean":
-            return f"The trunk leaned by about {abs(self.size):.0f}° {self.way} while the arm was held."
-        return f"The elbow was bent by about {self.size:.0f}° more in the hold than at rest."
+            return f"The trunk leaned by about {abs(self.size):.0f}° {self.way} while the arm was held{self._each()}."
+        if self.name == "trunk turn":
+            return f"The trunk turned by about {abs(self.size):.0f}° {self.way} while the arm was held{self._each()}."
+        return f"The elbow was bent by about {self.size:.0f}° more in the hold than at rest{self._each()}."
+
+    def _each(self) -> str:
+        if len(self.by_repetition) < 2:
+            return ""
+        each = ", ".join(
+            f"{abs(size):.0f}° at {time_s:.1f} s" for time_s, size in self.by_repetition if np.isfinite(size)
+        )
+        return f" ({each})"
 
 
 def compensations(
-    track: PoseTrack, repetitions: Sequence[Repetition], *, side: Side, view: View | None
+    track: PoseTrack,
+    repetitions: Sequence[Repetition],
+    *,
+    side: Side,
+    view: View | None,
+    facing_deg: Floats | None = None,
 ) -> tuple[Compensation, ...]:
     """Return what can be seen of compensations in a view, none without repetitions.
 
     The lean to the side is seen from the front or behind; from the side the lean is one forwards or backwards.
+    ``facing_deg`` (n,) is the trunk's turn to the camera in each picture; None leaves the turn out.
     """
     if not repetitions:
         return ()
@@ -67,21 +88,40 @@ def compensations(
         facing = -1.0 if view == "left_side" else 1.0
         backwards = -facing * _differences(track.time_s, lean, repetitions)
         found.append(_lean(backwards, "backwards", "forwards"))
+    if facing_deg is not None:
+        toward = 1.0 if side == "left" else -1.0
+        found.append(_turn(toward * _differences(track.time_s, facing_deg, repetitions)))
     elbow = _elbow_bend_deg(px, side)
     found.append(_bend(_differences(track.time_s, elbow, repetitions)))
-    return tuple(one for one in found if one is not None)
+    middles = [(one.hold_start_s + one.hold_end_s) / 2 for one in repetitions]
+    return tuple(
+        replace(one, by_repetition=tuple(zip(middles, sizes.tolist(), strict=True)))
+        for one, sizes in found
+        if one is not None
+    )
 
 
-def _lean(sizes: Floats, way: str, other_way: str) -> Compensation | None:
+_Found = tuple[Compensation | None, Floats]
+
+
+def _lean(sizes: Floats, way: str, other_way: str) -> _Found:
     size = _middle(sizes)
     if not np.isfinite(size):
-        return None
-    return Compensation("trunk lean", size, "deg", abs(size) >= LEAN_TOLD_DEG, way if size > 0 else other_way)
+        return None, sizes
+    return Compensation("trunk lean", size, "deg", abs(size) >= LEAN_TOLD_DEG, way if size > 0 else other_way), sizes
 
 
-def _bend(sizes: Floats) -> Compensation | None:
+def _turn(sizes: Floats) -> _Found:
     size = _middle(sizes)
-    return Compensation("elbow bend", size, "deg", size >= ELBOW_TOLD_DEG) if np.isfinite(size) else None
+    if not np.isfinite(size):
+        return None, sizes
+    way = "towards the moving arm's side" if size > 0 else "away from the moving arm's side"
+    return Compensation("trunk turn", size, "deg", abs(size) >= TURN_TOLD_DEG, way), sizes
+
+
+def _bend(sizes: Floats) -> _Found:
+    size = _middle(sizes)
+    return (Compensation("elbow bend", size, "deg", size >= ELBOW_TOLD_DEG) if np.isfinite(size) else None), sizes
 
 
 def _middle(sizes: Floats) -> float:

@@ -172,6 +172,8 @@ class Zone:
 
     name: str
     title: str
+    lowest_at: float
+    """Height at which the zone ends below, in the movement's unit"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,6 +19,8 @@ from scipy.optimize import linear_sum_assignment
 
 from vision_rom.errors import UsageError
 from vision_rom.handover import Bools, Floats, Ints, Landmark
+from vision_rom.pose.settings import PersonAsked
+from vision_rom.pose.who_follows import follower_of
 
 AnyFloats = NDArray[np.floating[Any]]
 
@@ -131,7 +133,8 @@ def follow(
     *,
     width_px: int,
     height_px: int,
-    person: int | tuple[float, float] | None = None,
+    person: PersonAsked = None,
+    hands: Sequence[Floats] = (),
 ) -> Following:
     """Follow one person through the pictures.
 
@@ -147,7 +150,10 @@ def follow(
     person
         None: the largest and most central person of the whole recording. N: the N-th from the left, from 1, in the
         first picture with so many people. (x, y) in pixels: the person nearest to that point in the first picture
-        where somebody is within their own size of it.
+        where somebody is within their own size of it. ``follower``: the one who copies what another shows; ``leader``:
+        the other.
+    hands
+        For each picture how high everybody holds the hands, (k,); needed to tell who follows.
 
     Raises
     ------
@@ -175,6 +181,8 @@ def follow(
                 "Name the patient with --person if that was not the right one."
             )
         patient = lasting[best]
+    elif isinstance(person, str):
+        patient = _by_role(person, lasting, time_s, hands, scores)
     elif isinstance(person, int):
         patient = _nth_from_left(person, lasting, places_px)
     else:
@@ -250,6 +258,22 @@ def _nth_from_left(number: int, chains: list[_Chain], places_px: Sequence[Floats
     most = max(len(seen) for seen in present.values())
     people = "one person was" if most == 1 else f"{most} people were"
     raise UsageError(f"Person {number} was asked for, but at most {people} seen at the same time; give a lower number.")
+
+
+def _by_role(role: str, chains: list[_Chain], time_s: Floats, hands: Sequence[Floats], scores: Floats) -> _Chain:
+    # the two who are seen most: passers-by copy nobody
+    two = [chains[int(which)] for which in np.argsort(-scores)[:2]]
+    times = [time_s[chain.pictures] for chain in two]
+    heights = [
+        np.array([hands[picture][row] for picture, row in zip(chain.pictures, chain.rows, strict=True)])
+        for chain in two
+    ]
+    who = follower_of(times, heights) if len(two) == 2 else None
+    if who is None:
+        raise UsageError(
+            "Nobody could be told to copy somebody else; name the patient by number from the left, as in --person 1."
+        )
+    return two[who] if role == "follower" else two[1 - who]
 
 
 def _at_point(

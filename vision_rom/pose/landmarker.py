@@ -38,6 +38,16 @@ class People:
     def __len__(self) -> int:
         return len(self.landmarks_px)
 
+    @classmethod
+    def nobody(cls) -> People:
+        """Return an empty picture's people."""
+        points = len(Landmark)
+        return cls(
+            np.zeros((0, points, 3), np.float32),
+            np.zeros((0, points), np.float32),
+            np.zeros((0, points, 3), np.float32),
+        )
+
     def pick(self, rows: NDArray[np.int64]) -> People:
         """Return only the people of those rows."""
         return People(self.landmarks_px[rows], self.visibility[rows], self.world_m[rows])

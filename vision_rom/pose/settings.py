@@ -8,6 +8,7 @@ from typing import Literal, get_args
 from vision_rom.errors import UsageError
 
 ModelName = Literal["full", "heavy"]
+PersonAsked = int | tuple[float, float] | Literal["follower", "leader"] | None
 MODEL_NAMES: tuple[ModelName, ...] = get_args(ModelName)
 
 
@@ -16,9 +17,9 @@ class PoseSettings:
     """How the patient is found. Every field changes what is found, so every field is part of the cache's key."""
 
     model: ModelName = "full"
-    person: int | tuple[float, float] | None = None
+    person: PersonAsked = None
     """Who the patient is: None for the largest and most central person; N for the N-th from the left, counted from 1
-    in the first picture that shows so many; or a point (x_px, y_px) on the patient in the first picture where somebody
+    in the first picture that shows so many; ``follower`` for the one who copies what another shows, ``leader`` for the other; or a point (x_px, y_px) on the patient in the first picture where somebody
     is there."""
     max_people: int = 3
     """People looked for in one picture."""
@@ -36,6 +37,8 @@ class PoseSettings:
             raise UsageError(
                 f"The person must be a number from 1 to {self.max_people}, counted from the left, not {self.person}."
             )
+        if isinstance(self.person, str) and self.person not in ("follower", "leader"):
+            raise UsageError(f"The person must be a number, a point, follower or leader, not {self.person!r}.")
         for name in ("min_detection", "min_presence"):
             if not 0 < getattr(self, name) <= 1:
                 raise UsageError(f"{name} must be more than 0 and at most 1, not {getattr(self, name)}.")

@@ -12,7 +12,7 @@ asymptotically optimum decoding algorithm", IEEE Transactions on Information The
   picture tells which shoulder and hip must be the nearer ones;
 - the length of the upper arm: an arm that does not reach its shoulder is the other one.
 
-What no picture tells apart stays as the network gave it. The weights are our own choice, set on rendered people; no
+Turns that nobody could make are undone afterwards (:mod:`vision_rom.pose.turns`). What no picture tells apart stays as the network gave it. The weights are our own choice, set on rendered people; no
 source.
 """
 
@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from vision_rom.handover import MIRRORED_LANDMARKS, SIDES, Bools, Floats, Landmark
+from vision_rom.pose.turns import misnamed_turns, trunk_length_px
 
 _ARM_PARTS = ("elbow", "wrist", "pinky", "index", "thumb")
 _ARMS: Final = tuple(Landmark.of(side, part) for part in _ARM_PARTS for side in SIDES)
@@ -35,6 +36,7 @@ _BODY_PAIRS: Final = (("shoulder", 1.0), ("hip", 1.0), ("ear", 0.5), ("knee", 0.
 
 _STATES: Final = np.array([[False, False], [True, True], [False, True], [True, False]])
 """Rows: as given, all, arms, everything but the arms. Columns: body exchanged, arms exchanged."""
+_OPPOSITE: Final = np.array([1, 0, 3, 2])
 _PREFERENCE: Final = np.array([0.0, 0.5, 0.7, 1.0])
 """Cost of each state in each picture, in natural logarithms of odds like all costs here."""
 
@@ -81,7 +83,12 @@ def keep_sides(time_s: Floats, landmarks_px: Floats, visibility: Floats, world_m
 
     """
     states = side_states(time_s, landmarks_px, visibility)
+    wrong = misnamed_turns(time_s, exchange(landmarks_px, states))
+    # 0 as given and 1 all exchanged are each other's opposite, as are 2 and 3
+    states = np.where(wrong, _OPPOSITE[states], states)
     exchanged = states != 0
+    # who is seen from the wrong side is seen with front and back reversed too
+    depth = np.where(wrong[:, None, None], np.array([1.0, 1.0, -1.0]), 1.0)
     found = np.isfinite(landmarks_px[:, Landmark.LEFT_SHOULDER, 0])
     share = float(exchanged[found].mean()) if found.any() else 0.0
     remark = (
@@ -89,9 +96,9 @@ def keep_sides(time_s: Floats, landmarks_px: Floats, visibility: Floats, world_m
         "mended by continuity. Check on the picture of the result that the right side was measured."
     )
     return Sided(
-        landmarks_px=exchange(landmarks_px, states),
+        landmarks_px=exchange(landmarks_px, states) * depth,
         visibility=exchange(visibility, states),
-        world_m=exchange(world_m, states),
+        world_m=exchange(world_m, states) * depth,
         exchanged=exchanged,
         remarks=(remark,) if share > _WORTH_TELLING else (),
     )
@@ -119,7 +126,7 @@ def side_states(time_s: Floats, landmarks_px: Floats, visibility: Floats) -> NDA
     if len(seen) < 2:
         return states
     points, visible = landmarks_px[seen], np.clip(visibility[seen], 0.0, 1.0)
-    trunk_px = _trunk_px(points)
+    trunk_px = trunk_length_px(points)
     step_s = np.diff(time_s[seen])
     here = _PREFERENCE + _facing_cost(points, trunk_px, step_s) + _reach_cost(points, trunk_px)
     # neighbours closer in time than the weights were set for tell little that is new
@@ -155,12 +162,6 @@ def cheapest_path(here: Floats, there: Floats) -> NDArray[np.int64]:
     for step in range(len(there) - 1, -1, -1):
         path[step] = came_from[step, path[step + 1]]
     return path
-
-
-def _trunk_px(points: Floats) -> float:
-    shoulders = points[:, [Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER], :2].mean(axis=1)
-    hips = points[:, [Landmark.LEFT_HIP, Landmark.RIGHT_HIP], :2].mean(axis=1)
-    return max(float(np.median(np.linalg.norm(shoulders - hips, axis=-1))), 1.0)
 
 
 def _flip_costs(

@@ -7,10 +7,12 @@ from collections.abc import Callable, Iterable
 import numpy as np
 
 from vision_rom.handover import Frame, Landmark, PoseTrack
-from vision_rom.pose.follow import follow, places_and_sizes, without_duplicates
+from vision_rom.pose.follow import follow, places_and_sizes
 from vision_rom.pose.landmarker import Landmarker, People
+from vision_rom.pose.lost import PeopleOfLate
 from vision_rom.pose.settings import PoseSettings
 from vision_rom.pose.sides import keep_sides
+from vision_rom.pose.who_follows import hand_height
 
 LIGHT_STEP = 8
 """Every eighth pixel tells how light a picture is."""
@@ -58,14 +60,14 @@ def track_patient(
     indices: list[int] = []
     seen: list[People] = []
     brightness: list[float] = []
+    memory = PeopleOfLate()
     with Landmarker(settings) as landmarker:
         for frame in frames:
             if frame.rgb.shape != (height_px, width_px, 3):
                 raise ValueError(f"picture {frame.index} is {frame.rgb.shape}, not {(height_px, width_px, 3)}")
             if times_s and frame.time_s <= times_s[-1]:
                 continue
-            people = landmarker.look(frame.rgb)
-            people = people.pick(without_duplicates(people.landmarks_px, people.visibility))
+            people = memory.look(landmarker, frame)
             times_s.append(frame.time_s)
             indices.append(frame.index)
             brightness.append(float(frame.rgb[::LIGHT_STEP, ::LIGHT_STEP, 1].mean()))
@@ -82,6 +84,7 @@ def track_patient(
         width_px=width_px,
         height_px=height_px,
         person=settings.person,
+        hands=[hand_height(people.landmarks_px) for people in seen],
     )
     count, points = len(time_s), len(Landmark)
     landmarks_px = np.full((count, points, 3), np.nan)

@@ -24,9 +24,10 @@ from vision_rom.camera.placement import level_from_user
 from vision_rom.camera.profile import CameraProfile
 from vision_rom.errors import VisionRomError
 from vision_rom.handover import Clip, PoseTrack, Reading
-from vision_rom.measure import Measurement, measure_landmarks, measure_with_camera
+from vision_rom.measure import measure_with_camera
 from vision_rom.proof.cases import ProofCase, calibration_set
 from vision_rom.proof.clips import found_landmarks, rendered_clip
+from vision_rom.readings import Measurement, measure_landmarks
 from vision_rom.synthetic.camera import Camera
 from vision_rom.synthetic.truth_file import ClipTruth
 from vision_rom.ways import METHODS, Method

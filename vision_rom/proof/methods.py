@@ -11,9 +11,9 @@ import numpy as np
 
 from vision_rom.errors import VisionRomError
 from vision_rom.handover import SIDES, Clip, Landmark, PoseTrack, Reading
-from vision_rom.measure import measure_landmarks
 from vision_rom.proof.baseline import largest_angle_deg
 from vision_rom.proof.cases import ProofCase
+from vision_rom.readings import measure_landmarks
 from vision_rom.synthetic.script import ROTATIONS
 from vision_rom.synthetic.truth_file import ClipTruth
 from vision_rom.ways import DEFAULT_METHOD, WIDEST_HALF_WIDTH_DEG

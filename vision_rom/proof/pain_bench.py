@@ -21,10 +21,10 @@ import numpy as np
 import pandas as pd
 
 from vision_rom.handover import SIDES, Side
-from vision_rom.measure import measure_landmarks
 from vision_rom.pain import REACTIONS, PainAsked, hand_signal_marks
 from vision_rom.proof.cases import ProofCase
 from vision_rom.proof.clips import found_landmarks, rendered_clip
+from vision_rom.readings import measure_landmarks
 from vision_rom.recorded_pain import with_pain
 from vision_rom.synthetic.camera import Camera, CameraView
 from vision_rom.synthetic.clip_description import ClipDescription

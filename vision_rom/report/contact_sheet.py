@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision_rom.handover import Reading
-from vision_rom.measure import Measurement
 from vision_rom.pain import ReadingPain
+from vision_rom.readings import Measurement
 from vision_rom.report.pictures import annotated_at, best_repetition
 
 Picture = NDArray[np.uint8]
@@ -32,7 +32,7 @@ class KeyPicture:
 def key_pictures(measurement: Measurement, reading: Reading, pain: ReadingPain | None) -> tuple[KeyPicture, ...]:
     """Return start, pain's onset and end, best held angle and return of the best repetition, in order of time."""
     best = best_repetition(reading)
-    curve = next((one for one in measurement.curves if one.source.side == reading.side), None)
+    curve = measurement.curve_of(reading)
     if best is None or curve is None:
         return ()
 

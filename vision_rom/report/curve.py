@@ -11,8 +11,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from vision_rom.handover import Reading, SmoothCurve
-from vision_rom.measure import Measurement
 from vision_rom.pain import ReadingPain
+from vision_rom.readings import Measurement
 from vision_rom.report.screen import interval, whole
 
 # distinguishable in black and white by lightness and by line style, and for the common kinds of colour blindness

@@ -29,9 +29,9 @@ from importlib.resources import files
 from typing import Any
 
 from vision_rom import __version__
-from vision_rom.handover import Clip, Reading, Repetition
-from vision_rom.measure import Measurement
+from vision_rom.handover import Clip, PlaceReading, Reading, Repetition, Segment
 from vision_rom.pain import PainfulArc, ReadingPain
+from vision_rom.readings import Measurement
 from vision_rom.report.pain import finding_document, painful_arc_document, rounded
 
 SCHEMA_NAME = "vision-rom/reading/1"
@@ -50,6 +50,9 @@ def reading_document(measurement: Measurement) -> dict[str, Any]:
             _reading(reading) | {"painful_arc": painful_arc_document(pain)}
             for reading, pain in zip(measurement.readings, pains, strict=True)
         ],
+        "places": [_place(one) for one in measurement.places],
+        "segments": [_segment(one) for one in measurement.segments],
+        "missing": list(measurement.missing),
         "findings": [finding_document(one) for one in measurement.findings],
         "filming": list(measurement.filming),
         "camera": list(measurement.camera),
@@ -117,6 +120,7 @@ def _reading(reading: Reading) -> dict[str, Any]:
         "movement": reading.movement,
         "side": reading.side,
         "status": reading.status,
+        "motion": reading.motion,
         "reason": reading.reason,
         "view": reading.view,
         "camera_off_plane_deg": rounded(reading.camera_off_plane_deg, 1),
@@ -127,6 +131,34 @@ def _reading(reading: Reading) -> dict[str, Any]:
         "vertical_held_deg": rounded(reading.vertical_held_deg, 1),
         "compensations": list(reading.compensations),
         "remarks": list(reading.remarks),
+    }
+
+
+def _place(place: PlaceReading) -> dict[str, Any]:
+    low, high = (rounded(bound, 3) for bound in place.interval95)
+    return {
+        "movement": place.movement,
+        "side": place.side,
+        "status": place.status,
+        "reason": place.reason,
+        "unit": place.unit,
+        "value": rounded(place.value, 3),
+        "interval95": None if low is None or high is None else [low, high],
+        "zone": place.zone,
+        "start_s": rounded(place.start_s, 3),
+        "end_s": rounded(place.end_s, 3),
+    }
+
+
+def _segment(segment: Segment) -> dict[str, Any]:
+    return {
+        "movement": segment.movement,
+        "side": segment.side,
+        "start_s": rounded(segment.start_s, 3),
+        "end_s": rounded(segment.end_s, 3),
+        "view": segment.view,
+        "confidence": rounded(segment.confidence, 3),
+        "best_guess": segment.best_guess,
     }
 
 
@@ -143,6 +175,11 @@ def _repetition(repetition: Repetition) -> dict[str, Any]:
         "hold_start_s": rounded(repetition.hold_start_s, 3),
         "hold_end_s": rounded(repetition.hold_end_s, 3),
         "vertical_held_deg": rounded(repetition.vertical_held_deg, 1),
+        "raise_s": rounded(repetition.raise_s, 2),
+        "hold_s": rounded(repetition.hold_s, 2),
+        "lower_s": rounded(repetition.lower_s, 2),
+        "lowering_speed_deg_s": rounded(repetition.lowering_speed_deg_s, 1),
+        "smoothness": rounded(repetition.smoothness, 3),
     }
 
 

@@ -11,13 +11,15 @@ from pathlib import Path
 
 from vision_rom.errors import OutputError
 from vision_rom.handover import SIDES
-from vision_rom.measure import Measurement
+from vision_rom.readings import Measurement
 from vision_rom.report.document import check_document, reading_document, to_json
 
 READING_FILES = (
     "annotated.mp4",
     "angles.csv",
     "curve.png",
+    "examination.jpg",
+    "segments.csv",
     "peak_left.jpg",
     "peak_right.jpg",
     "sheet_left.jpg",
@@ -99,6 +101,14 @@ def write_reading_files(measurement: Measurement, stage: Path) -> None:
                 (stage / f"sheet_{side}.jpg").write_bytes(sheet)
             if pain is not None and pain.arc.pattern not in ("not recorded", "none"):
                 (stage / f"pain_{side}.png").write_bytes(dial_png(reading, pain))
+    if measurement.segments:
+        from vision_rom.report.examination import best_pictures_jpeg, examination_table
+
+        table = examination_table(measurement).round({"start_s": 2, "end_s": 2, "confidence": 2})
+        (stage / "segments.csv").write_text(table.to_csv(index=False, lineterminator="\n"), encoding="utf-8")
+        pictures = best_pictures_jpeg(measurement)
+        if pictures is not None:
+            (stage / "examination.jpg").write_bytes(pictures)
     (stage / "reading.json").write_text(to_json(document), encoding="utf-8")
 
 

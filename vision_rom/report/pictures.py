@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from vision_rom.clip import frame_at
 from vision_rom.handover import Floats, Landmark, Reading, Repetition, Side
-from vision_rom.measure import Measurement
+from vision_rom.readings import Measurement
 from vision_rom.report.masking import hide_identity
 
 Picture = NDArray[np.uint8]
@@ -87,7 +87,7 @@ def annotated(rgb: Picture, landmarks_px: Floats, *, side: Side, movement: str, 
     """Return a copy with the trunk's line, the moving line and the angle in whole degrees drawn on it.
 
     Elevations are drawn between the trunk's axis and the upper arm; rotations show the upper arm and the forearm,
-    because their zero line points at the camera.
+    because their zero line points at the camera, and so do movements of the elbow.
     """
     picture = rgb.copy()
     points = landmarks_px[:, :2]
@@ -95,7 +95,7 @@ def annotated(rgb: Picture, landmarks_px: Floats, *, side: Side, movement: str, 
     hips = points[[Landmark.LEFT_HIP, Landmark.RIGHT_HIP]].mean(axis=0)
     neck = points[[Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER]].mean(axis=0)
     width = max(2, round(max(picture.shape[:2]) / 240))
-    if "rotation" in movement:
+    if "rotation" in movement or movement.startswith("elbow_"):
         _line(picture, shoulder, elbow, _TRUNK_INK, width)
         _line(picture, elbow, wrist, _ARM_INK, width)
         corner = elbow

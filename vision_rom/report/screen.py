@@ -7,8 +7,8 @@ import math
 from rich.console import Console
 from rich.table import Table
 
-from vision_rom.handover import Reading
-from vision_rom.measure import Measurement
+from vision_rom.handover import PlaceReading, Reading
+from vision_rom.readings import Measurement
 from vision_rom.report.pain import finding_in_words, pain_in_words
 
 CAUTION = "Not a diagnosis and not a certified medical device: a licensed clinician judges these numbers, and local rules apply."
@@ -18,8 +18,14 @@ def print_measurement(measurement: Measurement, console: Console) -> None:
     """Print the choice of movement, the readings, the remarks and the usual caution."""
     console.print(measurement.choice, highlight=False, soft_wrap=True, markup=False)
     measured = [reading for reading in measurement.readings if reading.status == "measured"]
-    if measured:
+    if measurement.segments:
+        console.print(_examination(measurement))
+    elif measured:
         console.print(_table(measured))
+    for place in measurement.places:
+        _say(console, _place_in_words(place))
+    for sentence in measurement.missing:
+        _say(console, sentence)
     for reading in measurement.readings:
         if reading.status == "not_measured":
             _say(console, f"{_name(reading)}: not measured. {reading.reason}")
@@ -50,6 +56,27 @@ def interval(bounds_deg: tuple[float, float]) -> str:
     if not (math.isfinite(low) and math.isfinite(high)):
         return "-"
     return f"{math.floor(round(low, 1))} to {math.ceil(round(high, 1))}°"
+
+
+def _examination(measurement: Measurement) -> Table:
+    from vision_rom.report.examination import examination_rows
+
+    table = Table(title_justify="left")
+    table.add_column("movement")
+    for heading in ("right", "left", "right - left", "textbook"):
+        table.add_column(heading, justify="right")
+    for row in examination_rows(measurement):
+        table.add_row(row.title, row.right, row.left, row.difference, row.textbook)
+    return table
+
+
+def _place_in_words(place: PlaceReading) -> str:
+    name = f"{place.movement.replace('_', ' ')}, {place.side}"
+    if place.status != "measured":
+        return f"{name}: {place.reason}"
+    low, high = place.interval95
+    where = f", {place.zone.lower()}" if place.zone else ""
+    return f"{name}: {place.value:.2f} (95% interval {low:.2f} to {high:.2f}){where}"
 
 
 def _table(readings: list[Reading]) -> Table:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from vision_rom.handover import Floats, SmoothCurve
-from vision_rom.measure import Measurement
+from vision_rom.readings import Measurement
 
 
 def angles_table(measurement: Measurement) -> pd.DataFrame:

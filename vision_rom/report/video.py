@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from vision_rom.clip import open_clip
 from vision_rom.handover import Reading, SmoothCurve
-from vision_rom.measure import Measurement
 from vision_rom.pain import ReadingPain
+from vision_rom.readings import Measurement
 from vision_rom.report.masking import hide_identity
 from vision_rom.report.pictures import annotated
 from vision_rom.synthetic.encode import write_clip
@@ -77,8 +77,9 @@ def _drawn(picture: Picture, measurement: Measurement, row: int) -> Picture:
     told = []
     hurts = False
     for index, reading in enumerate(measurement.readings):
-        curve = next((one for one in measurement.curves if one.source.side == reading.side), None)
-        if curve is None:
+        curve = measurement.curve_of(reading)
+        # of a long recording only the movement that goes on is told
+        if curve is None or (measurement.segments and not math.isfinite(angle_at(curve, time_s))):
             continue
         angle = angle_at(curve, time_s)
         number = repetition_at(reading, time_s)

@@ -16,7 +16,7 @@ import numpy as np
 
 from vision_rom.errors import OutputError, UsageError
 from vision_rom.handover import Floats
-from vision_rom.measure import Measurement
+from vision_rom.readings import Measurement
 from vision_rom.report.tables import at_times
 from vision_rom.research.libraries import ezc3d
 from vision_rom.research.rows import NAMES

@@ -65,6 +65,7 @@ _MEANINGS = {
     "Reading.peak_deg": "Largest peak_deg of the repetitions",
     "Reading.interval95_deg": "95% interval of held_deg as far as camera, network and geometry go",
     "Reading.vertical_held_deg": "The same arm against the picture's vertical",
+    "Reading.motion": "active, assisted or passive: who moved the arm",
     "Reading.compensations": "What the rest of the body did to help the arm, in sentences",
     "Reading.remarks": "Sentences for the reader, parted by ' | '",
     "Repetition.start_s": "Start of the raise",
@@ -78,6 +79,11 @@ _MEANINGS = {
     "Repetition.hold_start_s": "Start of the 0.5 s that held_deg is the mean of",
     "Repetition.hold_end_s": "End of them",
     "Repetition.vertical_held_deg": "Against the picture's vertical over the same 0.5 s",
+    "Repetition.raise_s": "From the start until nine tenths of the way are reached",
+    "Repetition.hold_s": "While the arm keeps above nine tenths of the way",
+    "Repetition.lower_s": "From there to the end of the return",
+    "Repetition.lowering_speed_deg_s": "Largest speed on the way down",
+    "Repetition.smoothness": "Spectral arc length of the speed: negative, nearer to 0 the smoother; compare at equal settings only",
 }
 _NOT_A_COLUMN = {"Reading.repetitions"}
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from vision_rom.handover import Floats
-from vision_rom.measure import Measurement
+from vision_rom.readings import Measurement
 from vision_rom.report.tables import at_times
 from vision_rom.research.rows import NAMES
 from vision_rom.research.tables import whole_file

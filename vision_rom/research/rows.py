@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from vision_rom.handover import Landmark
-from vision_rom.measure import Measurement
+from vision_rom.readings import Measurement
 from vision_rom.report.tables import at_times
 from vision_rom.research.columns import FRAME_COLUMNS, clean, columns_of, digits_of, values_of
 from vision_rom.research.manifest import BatchItem

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from vision_rom.errors import ClipError, InstallationError, OutputError, UsageError
-from vision_rom.measure import Measurement, measure, measure_landmarks
+from vision_rom.measure import measure
+from vision_rom.readings import Measurement, measure_landmarks
 from vision_rom.research.columns import columns_of
 from vision_rom.research.landmark_files import LandmarkFacts, read_landmarks
 from vision_rom.research.manifest import BatchItem

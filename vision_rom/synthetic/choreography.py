@@ -73,6 +73,12 @@ def arm_on_its_way(
         if movement.endswith("_90"):
             return ArmPose(90.0, 0.0, turned, 90.0, 10.0)
         return ArmPose(rest.elevation_deg, 5.0, turned, 90.0)
+    if movement == "elbow_flexion":
+        # palm forward, as the position asks: the forearm comes straight ahead
+        ahead = minimum_jerk(way / PLANE_SETTLES_AT)
+        return replace(
+            rest, rotation_deg=(1 - ahead) * rest.rotation_deg, elbow_deg=rest.elbow_deg + way * (peak - rest.elbow_deg)
+        )
     elevation = rest.elevation_deg + way * (peak - rest.elevation_deg)
     settled = minimum_jerk(way / PLANE_SETTLES_AT)
     return ArmPose(

@@ -51,6 +51,7 @@ PEAK_LIMITS: dict[Movement, tuple[float, float]] = {
     "external_rotation_90": (-45.0, 130.0),
     "internal_rotation_90": (-45.0, 110.0),
     "hand_behind_back": (0.3, 1.2),
+    "elbow_flexion": (30.0, 150.0),
 }
 """What a peak may be at all, in its own unit; no clinical meaning."""
 

@@ -28,6 +28,7 @@ POSTURE_SHARES: dict[Movement | str, float] = {
     "external_rotation_90": 0.05,
     "internal_rotation_90": 0.04,
     "hand_behind_back": 0.05,
+    "elbow_flexion": 0.0,
     "rest": 0.03,
     "anywhere": 0.03,
 }
@@ -43,6 +44,7 @@ FURTHEST: dict[Movement, tuple[float, float]] = {
     "external_rotation_90": (30.0, 115.0),
     "internal_rotation_90": (20.0, 85.0),
     "hand_behind_back": (1.1, 0.42),
+    "elbow_flexion": (70.0, 145.0),
 }
 """Least and furthest peak of each movement, in the units of :class:`vision_rom.synthetic.script.Repetition`."""
 

@@ -22,6 +22,7 @@ Movement = Literal[
     "external_rotation_90",
     "internal_rotation_90",
     "hand_behind_back",
+    "elbow_flexion",
 ]
 MOVEMENTS: tuple[Movement, ...] = get_args(Movement)
 Sides = Literal["left", "right", "both"]

@@ -31,6 +31,7 @@ FACING_LEFT_DEG: dict[Movement, float] = {
     "external_rotation_90": 90.0,
     "internal_rotation_90": 90.0,
     "hand_behind_back": 180.0,
+    "elbow_flexion": 90.0,
 }
 """Turn to the left that shows a movement of the right arm to a camera in front; for the left arm, to the right."""
 

@@ -167,6 +167,8 @@ def movement_value(angles: ArmAngles, movement: Movement) -> float:
     if movement in ("flexion", "extension"):
         backward = angles.plane_deg < 0 and angles.elevation_deg < 100
         return angles.elevation_deg * (-1 if backward == (movement == "flexion") else 1)
+    if movement == "elbow_flexion":
+        return angles.elbow_deg
     if movement == "cross_body_adduction":
         return angles.elbow_to_far_shoulder
     if movement == "hand_behind_back":

@@ -1,0 +1,191 @@
+"""A whole examination of one rendered person, from landmarks to named segments and readings."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from vision_rom.examination import examine_landmarks, measure_recording, part_of, segments_in, total_arcs
+from vision_rom.handover import MIRRORED_LANDMARKS, Clip, PoseModel, PoseTrack, Reading, Step
+from vision_rom.movements.sequences import read_sequence
+
+HERE = Path(__file__).parent
+TRUE = pd.read_csv(HERE / "seen_60002_segments.csv")
+
+
+@pytest.fixture(scope="module")
+def track() -> PoseTrack:
+    kept = np.load(HERE / "seen_60002.npz")
+    width, height = (int(one) for one in kept["size"])
+    count = len(kept["time_s"])
+    return PoseTrack(
+        time_s=kept["time_s"],
+        frame_index=np.arange(count),
+        landmarks_px=kept["landmarks_px"].astype(float),
+        visibility=kept["visibility"].astype(float),
+        world_m=kept["world_m"].astype(float),
+        width_px=width,
+        height_px=height,
+        model=PoseModel("pose_full", "0" * 64, "mediapipe"),
+        exchanged=np.zeros(count, bool),
+    )
+
+
+@pytest.fixture(scope="module")
+def clip() -> Clip:
+    return Clip(Path("examination.mp4"), "0" * 64, 174.8, 2622, 15.0, False, 0, False, 384, 512)
+
+
+@pytest.fixture(scope="module")
+def segments(track):
+    return segments_in(track)
+
+
+@pytest.fixture(scope="module")
+def measured(clip, track, segments):
+    return examine_landmarks(clip, track, segments=segments)
+
+
+def found_for(row, segments):
+    return [
+        one
+        for one in segments
+        if one.side == row.side and min(one.end_s, row.end_s) - max(one.start_s, row.start_s) > 0.3
+    ]
+
+
+def test_every_movement_is_named_right_and_nothing_else_is(segments):
+    assert len(segments) == len(TRUE)
+    for row in TRUE.itertuples():
+        [one] = found_for(row, segments)
+        assert one.movement == row.movement
+
+
+def test_limits_lie_within_three_tenths_of_a_second(segments):
+    errors = []
+    for row in TRUE.itertuples():
+        [one] = found_for(row, segments)
+        errors += [one.start_s - row.start_s, one.end_s - row.end_s]
+    assert np.mean(np.abs(errors) <= 0.3) >= 0.95
+
+
+def test_a_mirrored_recording_exchanges_the_sides_and_nothing_else(track, segments):
+    order = list(MIRRORED_LANDMARKS)
+    px, world = track.landmarks_px[:, order].copy(), track.world_m[:, order].copy()
+    px[..., 0] = track.width_px - px[..., 0]
+    world[..., 0] *= -1
+    mirrored = segments_in(replace(track, landmarks_px=px, world_m=world, visibility=track.visibility[:, order]))
+    other = {"left": "right", "right": "left"}
+    assert sorted((one.movement, other[one.side], round(one.start_s, 1)) for one in mirrored) == sorted(
+        (one.movement, one.side, round(one.start_s, 1)) for one in segments
+    )
+
+
+def test_time_that_starts_later_moves_everything_by_as_much(track, segments):
+    later = segments_in(replace(track, time_s=track.time_s + 100.0))
+    assert [(one.movement, one.side) for one in later] == [(one.movement, one.side) for one in segments]
+    assert [one.start_s - 100.0 for one in later] == pytest.approx([one.start_s for one in segments])
+
+
+def test_readings_lie_near_the_truth_and_mostly_inside_their_interval(measured):
+    true = {(row.movement, row.side): row.true for row in pd.read_csv(HERE / "seen_60002_readings.csv").itertuples()}
+    readings = [one for one in measured.readings if one.status == "measured" and (one.movement, one.side) in true]
+    assert len(readings) >= 14
+    errors = [one.held_deg - true[one.movement, one.side] for one in readings]
+    assert np.mean(np.abs(errors)) < 4.0
+    holds = [one.interval95_deg[0] <= true[one.movement, one.side] <= one.interval95_deg[1] for one in readings]
+    assert np.mean(holds) > 0.85
+
+
+def test_the_hand_on_the_back_is_a_ratio_in_a_zone(measured):
+    hands = [one for one in measured.places if one.movement == "hand_behind_back"]
+    assert {one.side for one in hands} == {"left", "right"}
+    for one in hands:
+        assert one.unit == "ratio"
+        assert 0.4 < one.value < 1.0
+        assert one.interval95[0] < one.value < one.interval95[1]
+        assert one.zone
+
+
+def test_across_the_body_is_recognised_and_refused(measured):
+    across = [one for one in measured.places if one.movement == "cross_body_adduction"]
+    assert {one.status for one in across} == {"not_measured"}
+    assert all("from above" in (one.reason or "") for one in across)
+
+
+def test_what_one_side_did_not_show_is_told_missing(measured):
+    assert measured.missing == ("Missing: internal rotation 90 was shown by one side only; the right side is missing.",)
+
+
+def test_a_named_sequence_tells_what_it_expected(clip, track):
+    order = (*read_sequence("shoulder_active"), Step("elbow_flexion", "both"))
+    told = examine_landmarks(clip, track, order=order)
+    assert told.missing == ("Missing: internal rotation 90, right, was expected and not recognised in the recording.",)
+
+
+def test_only_expected_movements_are_named(track):
+    names = {one.movement for one in segments_in(track, order=(Step("flexion", "both"), Step("extension", "both")))}
+    assert names <= {"flexion", "extension", "unknown"}
+    assert {"flexion", "extension"} <= names
+
+
+def test_curves_have_a_row_for_every_picture_and_know_their_piece(measured, track):
+    for curve in measured.curves:
+        assert curve.source.angle_deg.shape == track.time_s.shape
+        known = track.time_s[np.isfinite(curve.source.angle_deg)]
+        assert known[0] >= curve.time_s[0] - 0.1
+        assert known[-1] <= curve.time_s[-1] + 0.1
+
+
+def test_one_movement_alone_is_measured_as_before(clip, track):
+    piece = part_of(track, 109.9, 116.0)
+    alone = measure_recording(clip, piece)
+    assert [one.movement for one in alone.readings] == ["flexion"]
+    assert alone.segments == ()
+
+
+def test_a_rotation_that_nobody_named_is_recognised(clip, track):
+    alone = measure_recording(clip, part_of(track, 32.5, 39.6))
+    assert "External rotation" in alone.choice
+    assert "recognised" in alone.choice
+
+
+def test_several_movements_make_it_an_examination(clip, track):
+    several = measure_recording(clip, part_of(track, 0.0, 40.0))
+    assert {one.movement for one in several.readings} == {"abduction", "external_rotation"}
+    assert several.segments
+
+
+def test_nothing_is_made_of_nobody(clip, track):
+    empty = replace(
+        track,
+        landmarks_px=np.full_like(track.landmarks_px, np.nan),
+        world_m=np.full_like(track.world_m, np.nan),
+        visibility=np.full_like(track.visibility, np.nan),
+    )
+    assert segments_in(empty) == ()
+    assert all(one.status == "not_measured" for one in measure_recording(clip, empty).readings)
+
+
+def reading(movement: str, held_deg: float, half_deg: float = 3.0, status: str = "measured") -> Reading:
+    return Reading(
+        "shoulder", movement, "left", status, None if status == "measured" else "hidden", "left_side", 0.0,  # type: ignore[arg-type]
+        held_deg=held_deg, interval95_deg=(held_deg - half_deg, held_deg + half_deg),
+    )  # fmt: skip
+
+
+def test_the_total_arc_is_a_sum_with_the_root_of_the_squares():
+    [arc] = total_arcs([reading("external_rotation_90", 80.0, 3.0), reading("internal_rotation_90", 50.0, 4.0)])
+    assert (arc.movement, arc.held_deg, arc.interval95_deg) == ("rotation_arc_90", 130.0, (125.0, 135.0))
+
+
+def test_half_an_arc_is_none():
+    [arc] = total_arcs(
+        [reading("external_rotation_90", 80.0), reading("internal_rotation_90", 50.0, status="not_measured")]
+    )
+    assert arc.status == "not_measured"
+    assert "internal rotation 90" in (arc.reason or "")

@@ -1,0 +1,50 @@
+"""Results that are no angles: how high a hand reaches on the back."""
+
+from __future__ import annotations
+
+import math
+
+from vision_rom.angles import ViewEstimate
+from vision_rom.angles.behind_back import HALF_WIDTH, back_reach
+from vision_rom.handover import PlaceReading, PlaceUnit, PoseTrack, Side
+from vision_rom.motion.furthest import furthest_kept
+from vision_rom.movements import Movement
+
+FROM_THE_FRONT = (
+    "Not measured: how far an arm comes across the body shows only from above. From the front the raised arm points at the "
+    "camera, and neither its angle nor the elbow's distance from the far shoulder can be told; a tape from elbow to far "
+    "shoulder can."
+)
+
+
+def place_reading(track: PoseTrack, movement: Movement, side: Side, view: ViewEstimate) -> PlaceReading:
+    """Return the result of a movement that is read as a place, or why there is none."""
+    unit: PlaceUnit = "shoulder_widths" if movement.kind == "distance" else "ratio"
+    if movement.kind == "distance":
+        return PlaceReading(movement.name, side, "not_measured", FROM_THE_FRONT, unit)
+    reach = back_reach(track, side=side, view=view)
+    if reach.reason:
+        return PlaceReading(movement.name, side, "not_measured", reach.reason, unit)
+    value, start_s, end_s = furthest_kept(track.time_s, reach.ratio, smaller_is_further=movement.better == "smaller")
+    if math.isnan(value):
+        reason = f"Not measured: the {side} hand was not seen on the back for half a second."
+        return PlaceReading(movement.name, side, "not_measured", reason, unit)
+    low, high = value - HALF_WIDTH, value + HALF_WIDTH
+    return PlaceReading(
+        movement=movement.name,
+        side=side,
+        status="measured",
+        reason=None,
+        unit=unit,
+        value=value,
+        interval95=(low, high),
+        zone=zone_of(movement, low, high),
+        start_s=start_s,
+        end_s=end_s,
+    )
+
+
+def zone_of(movement: Movement, low: float, high: float) -> str:
+    """Return the title of the zone that an interval of heights lies in, or of the two between which it lies."""
+    lowest, highest = (next(zone for zone in reversed(movement.zones) if at <= zone.lowest_at) for at in (high, low))
+    return lowest.title if lowest == highest else f"{lowest.title} to {highest.title}"

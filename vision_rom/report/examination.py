@@ -1,0 +1,138 @@
+"""The table of a whole examination: movements by row, right and left beside each other, their difference, and a published value."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from vision_rom.handover import PlaceReading, Reading
+from vision_rom.movements import Movement, load_catalogue
+from vision_rom.movements import movement as movement_named
+from vision_rom.readings import Measurement
+from vision_rom.report.pictures import annotated_at, best_repetition
+
+Picture = NDArray[np.uint8]
+CELL_PX = (260, 340)
+CAPTION_PX = 46
+CELLS_A_ROW = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One movement; texts are what is printed."""
+
+    movement: str
+    title: str
+    right: str
+    left: str
+    difference: str
+    """Right minus left with its 95% interval; empty where a side is missing"""
+    textbook: str
+
+
+def examination_rows(measurement: Measurement) -> tuple[Row, ...]:
+    """Return a row for each movement that was shown, in the catalogue's order."""
+    shown = {one.movement for one in measurement.readings} | {one.movement for one in measurement.places}
+    return tuple(_row(one, measurement) for one in load_catalogue() if one.name in shown)
+
+
+def examination_table(measurement: Measurement) -> pd.DataFrame:
+    """Return the segments of the recording as a table: what each arm did when."""
+    columns = ("start_s", "end_s", "side", "movement", "confidence", "best_guess", "view")
+    rows = [[getattr(one, name) for name in columns] for one in measurement.segments]
+    return pd.DataFrame(rows, columns=list(columns))
+
+
+def _row(movement: Movement, measurement: Measurement) -> Row:
+    found: dict[str, Reading | PlaceReading] = {}
+    found |= {one.side: one for one in measurement.readings if one.movement == movement.name}
+    found |= {one.side: one for one in measurement.places if one.movement == movement.name}
+    right, left = found.get("right"), found.get("left")
+    textbook = movement.textbook
+    quoted = "" if textbook is None or textbook.value is None else f"{textbook.value:g} ({textbook.source.short})"
+    return Row(
+        movement=movement.name,
+        title=movement.title,
+        right=_value(right),
+        left=_value(left),
+        difference=_difference(right, left),
+        textbook=quoted,
+    )
+
+
+def _value(one: Reading | PlaceReading | None) -> str:
+    if one is None:
+        return "missing"
+    if one.status != "measured":
+        return "not measured"
+    if isinstance(one, Reading):
+        return f"{one.held_deg:.0f}° ±{_half(one.interval95_deg):.0f}"
+    return f"{one.value:.2f} ±{_half(one.interval95):.2f} {one.zone}".strip()
+
+
+def _difference(right: Reading | PlaceReading | None, left: Reading | PlaceReading | None) -> str:
+    if right is None or left is None or right.status != "measured" or left.status != "measured":
+        return ""
+    if isinstance(right, Reading) and isinstance(left, Reading):
+        half = math.hypot(_half(right.interval95_deg), _half(left.interval95_deg))
+        return f"{right.held_deg - left.held_deg:+.0f}° ±{half:.0f}"
+    if isinstance(right, PlaceReading) and isinstance(left, PlaceReading):
+        half = math.hypot(_half(right.interval95), _half(left.interval95))
+        return f"{right.value - left.value:+.2f} ±{half:.2f}"
+    return ""
+
+
+def _half(interval: tuple[float, float]) -> float:
+    return (interval[1] - interval[0]) / 2
+
+
+def best_pictures_jpeg(measurement: Measurement) -> bytes | None:
+    """Return one annotated picture for each movement and side at its best held angle, as JPEG bytes; None where there is none.
+
+    Heads are hidden; no metadata.
+    """
+    cells = list(_cells(measurement))
+    if not cells:
+        return None
+    blank = np.full_like(cells[0], 255)
+    rows = [cells[start : start + CELLS_A_ROW] for start in range(0, len(cells), CELLS_A_ROW)]
+    width = min(CELLS_A_ROW, len(cells))
+    sheet = np.vstack([np.hstack([*row, *[blank] * (width - len(row))]) for row in rows])
+    done, encoded = cv2.imencode(".jpg", cv2.cvtColor(sheet, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 85])
+    return encoded.tobytes() if done else None
+
+
+def _cells(measurement: Measurement) -> Iterator[Picture]:
+    for reading in _by_movement(measurement.readings):
+        best = best_repetition(reading)
+        if reading.status != "measured" or best is None:
+            continue
+        at_s = (best.hold_start_s + best.hold_end_s) / 2
+        drawn = annotated_at(measurement, reading, at_s, angle_deg=best.held_deg)
+        if drawn is not None:
+            yield _cell(drawn, f"{reading.side}: {movement_named(reading.movement).title}", f"{at_s:.1f} s")
+
+
+def _by_movement(readings: Sequence[Reading]) -> list[Reading]:
+    order = [one.name for one in load_catalogue()]
+    return sorted(readings, key=lambda one: (order.index(one.movement), one.side != "right"))
+
+
+def _cell(drawn: Picture, title: str, time: str) -> Picture:
+    width, height = CELL_PX
+    factor = min(width / drawn.shape[1], height / drawn.shape[0])
+    size = (max(1, round(drawn.shape[1] * factor)), max(1, round(drawn.shape[0] * factor)))
+    cell = np.full((height + CAPTION_PX, width + 6, 3), 255, np.uint8)
+    left = (width - size[0]) // 2
+    cell[CAPTION_PX : CAPTION_PX + size[1], left : left + size[0]] = cv2.resize(
+        drawn, size, interpolation=cv2.INTER_AREA
+    )
+    for text, y in ((title[:34], 18), (time, 38)):
+        cv2.putText(cell, text, (6, y), cv2.FONT_HERSHEY_SIMPLEX, 0.45, (20, 20, 20), 1, cv2.LINE_AA)
+    return cell
