@@ -297,6 +297,9 @@ class PlaceReading:
     start_s: float = float("nan")
     """Of the half second"""
     end_s: float = float("nan")
+    cm: float = float("nan")
+    """The same as a length, where the body's height was given: for the hand behind the back from C7 down to the hand"""
+    cm95: tuple[float, float] = (float("nan"), float("nan"))
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from vision_rom.angles import ViewEstimate
 from vision_rom.angles.behind_back import HALF_WIDTH, back_reach
@@ -42,6 +43,22 @@ def place_reading(track: PoseTrack, movement: Movement, side: Side, view: ViewEs
         start_s=start_s,
         end_s=end_s,
     )
+
+
+TRUNK_PER_HEIGHT = 0.288
+"""Shoulder to hip, Drillis and Contini 1966 in Winter, Biomechanics and Motor Control of Human Movement."""
+TRUNK_RELATIVE_SD = 0.06
+"""How far people's trunks differ from the table, relative to their height (common practice, no source)."""
+
+
+def in_cm(place: PlaceReading, body_height_cm: float) -> PlaceReading:
+    """Return a ratio of the trunk's length as centimetres too, with what people's proportions add to its interval."""
+    if place.status != "measured" or place.unit != "ratio":
+        return place
+    trunk_cm = TRUNK_PER_HEIGHT * body_height_cm
+    cm = place.value * trunk_cm
+    half = math.hypot((place.interval95[1] - place.interval95[0]) / 2 * trunk_cm, 1.96 * TRUNK_RELATIVE_SD * cm)
+    return replace(place, cm=cm, cm95=(cm - half, cm + half))
 
 
 def zone_of(movement: Movement, low: float, high: float) -> str:

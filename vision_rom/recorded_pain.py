@@ -12,6 +12,7 @@ from pathlib import Path
 from vision_rom.clip.sound import loudness_of
 from vision_rom.errors import UsageError
 from vision_rom.handover import Reading
+from vision_rom.movements import movement as movement_named
 from vision_rom.pain import (
     Finding,
     PainAsked,
@@ -28,6 +29,7 @@ from vision_rom.pain import (
     strokes_s,
 )
 from vision_rom.pain.marks import WORST_SCORE, Source
+from vision_rom.pain.moving import as_if_held
 from vision_rom.pain.recorded import ORDER
 from vision_rom.readings import Measurement
 
@@ -94,6 +96,8 @@ def _of_reading(
     measurement: Measurement, reading: Reading, given: dict[Source, tuple[PainMark, ...]], asked: PainAsked
 ) -> ReadingPain:
     curve = measurement.curve_of(reading)
+    if curve is not None and _learned_elevation(measurement, reading):
+        curve = as_if_held(curve)
     own = dict(given)
     if "hand" in asked.signals:
         own["hand signal"] = hand_signal_marks(measurement.track, measured=reading.side)
@@ -109,6 +113,10 @@ def _of_reading(
         arc = painful_arc(reading.repetitions, curve, None)
         arc = replace(arc, remarks=("No signal was found in the recording; that is no sign that it did not hurt.",))
     return ReadingPain(arc, arcs if len(arcs) > 1 else (), asked.at_rest, asked.stopped_because)
+
+
+def _learned_elevation(measurement: Measurement, reading: Reading) -> bool:
+    return measurement.parameters.get("method") == "learned" and movement_named(reading.movement).kind == "elevation"
 
 
 def _heard(measurement: Measurement) -> tuple[PainMark, ...]:

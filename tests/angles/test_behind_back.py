@@ -11,7 +11,7 @@ from vision_rom.angles import find_view
 from vision_rom.angles.behind_back import back_reach
 from vision_rom.handover import Landmark
 from vision_rom.movements import movement
-from vision_rom.places import place_reading, zone_of
+from vision_rom.places import in_cm, place_reading, zone_of
 
 BACK = movement("hand_behind_back")
 
@@ -70,6 +70,17 @@ def test_across_the_body_is_refused_with_what_to_do(draw):
 )
 def test_an_interval_over_a_limit_names_both_zones(low, high, told):
     assert zone_of(BACK, low, high) == told
+
+
+def test_with_the_body_height_a_ratio_is_a_length_with_a_wider_interval(draw):
+    track, view = seen_from_behind(draw, 0.5)
+    ratio = place_reading(track, BACK, "right", view)
+    length = in_cm(ratio, 180.0)
+    assert length.cm == pytest.approx(0.5 * 0.288 * 180.0)
+    relative = [(high - low) / value for (low, high), value in ((ratio.interval95, 0.5), (length.cm95, length.cm))]
+    assert relative[1] > relative[0]
+    refused = place_reading(track, movement("cross_body_adduction"), "left", view)
+    assert in_cm(refused, 180.0) == refused
 
 
 def test_zones_of_the_catalogue_go_upwards():

@@ -132,6 +132,12 @@ def measure_command(
             "several movements is taken apart without it too.",
         ),
     ] = None,
+    body_height: Annotated[
+        float | None,
+        typer.Option(
+            min=50.0, max=250.0, metavar="CM", help="The patient's height: gives the hand behind the back in cm too."
+        ),
+    ] = None,
     motion: Annotated[
         Literal["active", "assisted", "passive"],
         typer.Option(help="Who moved the arm: the patient, with help, or you."),
@@ -212,6 +218,7 @@ def measure_command(
             person=person_asked(person),
             sequence=sequence,
             motion=motion,
+            body_height_cm=body_height,
             rate_hz=rate or None,
             camera=camera,
             zoom=zoom,

@@ -46,6 +46,7 @@ class MeasureRequest:
     sequence: str | None = None
     """Name of a sequence, or a file"""
     motion: Motion = "active"
+    body_height_cm: float | None = None
     pain: PainAsked = field(default_factory=PainAsked)
 
 
@@ -56,6 +57,7 @@ def measure_and_write(request: MeasureRequest) -> int:
         from vision_rom.clip.files import check_readable
         from vision_rom.measure import measure
         from vision_rom.movements.sequences import read_sequence
+        from vision_rom.places import in_cm
         from vision_rom.recorded_pain import table_beside, with_findings, with_pain
         from vision_rom.report.document import reading_document, to_json
         from vision_rom.report.folder import default_folder, staged, write_reading_files
@@ -87,6 +89,9 @@ def measure_and_write(request: MeasureRequest) -> int:
             measurement = replace(
                 measurement, readings=tuple(replace(one, motion=request.motion) for one in measurement.readings)
             )
+            if request.body_height_cm is not None:
+                lengths = tuple(in_cm(one, request.body_height_cm) for one in measurement.places)
+                measurement = replace(measurement, places=lengths)
             measurement = with_pain(measurement, pain)
             if request.findings is not None:
                 measurement = with_findings(measurement, request.findings)

@@ -32,7 +32,9 @@ from vision_rom.synthetic.pose3d import ArmPose
 from vision_rom.synthetic.script import Exercise, Gesture, Movement, PainMark, Repetition, Script
 from vision_rom.synthetic.truth_file import ClipTruth
 
-FIRST_PERSON, FIRST_ROOM = 70001, 27000
+FIRST_PERSON, FIRST_ROOM = 71001, 27500
+TEMPER = 6175
+"""Other people, rooms and moments than those that the search for signals was written with (70001 to 70100, 27000, 6174)"""
 WITH_SIGNAL, WITHOUT = 40, 60
 RATE_HZ = 15.0
 READY_S, HOLD_S = 0.6, 0.8
@@ -55,7 +57,7 @@ def signal_cases() -> Iterator[SignalCase]:
     """Yield every recording of the bench, the same each time."""
     movements: tuple[Movement, ...] = ("abduction", "scaption", "flexion")
     for number in range(WITH_SIGNAL + WITHOUT):
-        rng = np.random.default_rng((number, 6174))
+        rng = np.random.default_rng((number, TEMPER))
         movement = movements[number % 3]
         side: Side = SIDES[int(rng.integers(2))]
         habit = "signals" if number < WITH_SIGNAL else HABITS[number % len(HABITS)]

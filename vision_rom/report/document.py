@@ -145,6 +145,8 @@ def _place(place: PlaceReading) -> dict[str, Any]:
         "value": rounded(place.value, 3),
         "interval95": None if low is None or high is None else [low, high],
         "zone": place.zone,
+        "cm": rounded(place.cm, 1),
+        "cm95": _interval(place.cm95),
         "start_s": rounded(place.start_s, 3),
         "end_s": rounded(place.end_s, 3),
     }

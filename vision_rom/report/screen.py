@@ -76,7 +76,10 @@ def _place_in_words(place: PlaceReading) -> str:
         return f"{name}: {place.reason}"
     low, high = place.interval95
     where = f", {place.zone.lower()}" if place.zone else ""
-    return f"{name}: {place.value:.2f} (95% interval {low:.2f} to {high:.2f}){where}"
+    length = ""
+    if math.isfinite(place.cm):
+        length = f"; {place.cm:.0f} cm below C7 ({math.floor(place.cm95[0])} to {math.ceil(place.cm95[1])})"
+    return f"{name}: {place.value:.2f} (95% interval {low:.2f} to {high:.2f}){where}{length}"
 
 
 def _table(readings: list[Reading]) -> Table:
