@@ -186,7 +186,8 @@ def examine_landmarks(
     for name, side in sorted(unmeasured, key=_usual_order):
         view = find_view(track.landmarks_px, track.visibility, track.world_m, network=track.model.name)
         places.append(place_reading(track, movement_named(name), side, view))
-    readings = [*with_asymmetry(tuple(readings), curves), *total_arcs(readings)]
+    readings = list(with_asymmetry(tuple(readings), curves))
+    places += total_arcs(readings)
     lacking = missing_steps(segments, order) if order else one_sided(segments)
     return Measurement(
         clip=clip,
@@ -202,43 +203,28 @@ def examine_landmarks(
     )
 
 
-def total_arcs(readings: Sequence[Reading]) -> list[Reading]:
+def total_arcs(readings: Sequence[Reading]) -> list[PlaceReading]:
     """Return the sum of readings for each movement of the catalogue that is one, of each side that shows a part of it."""
     found = {(one.movement, one.side): one for one in readings}
-    sums = []
-    for movement in load_catalogue():
-        if movement.kind != "sum":
-            continue
-        for side in SIDES:
-            parts = [found.get((name, side)) for name in movement.parts]
-            if any(parts):
-                sums.append(_sum(movement, side, parts))
-    return sums
+    return [
+        _sum(movement, side, [found.get((name, side)) for name in movement.parts])
+        for movement in load_catalogue()
+        for side in SIDES
+        if movement.kind == "sum" and any((name, side) in found for name in movement.parts)
+    ]
 
 
-def _sum(movement: Movement, side: Side, parts: Sequence[Reading | None]) -> Reading:
+def _sum(movement: Movement, side: Side, parts: Sequence[Reading | None]) -> PlaceReading:
     known = [one for one in parts if one is not None and one.status == "measured"]
-    view = next(one.view for one in parts if one is not None)
     if len(known) < len(parts):
-        lacking = [name for name, one in zip(movement.parts, parts, strict=True) if one not in known]
-        reason = f"Not measured: {' and '.join(name.replace('_', ' ') for name in lacking)} was not measured."
-        return Reading(movement.joint, movement.name, side, "not_measured", reason, view, float("nan"))
+        measured = {one.movement for one in known}
+        lacking = " and ".join(name.replace("_", " ") for name in movement.parts if name not in measured)
+        reason = f"Not measured: a part of the sum is missing ({lacking})."
+        return PlaceReading(movement.name, side, "not_measured", reason, "deg")
     held = sum(one.held_deg for one in known)
     # the parts' errors are taken as independent
     half = math.hypot(*((one.interval95_deg[1] - one.interval95_deg[0]) / 2 for one in known))
-    return Reading(
-        joint=movement.joint,
-        movement=movement.name,
-        side=side,
-        status="measured",
-        reason=None,
-        view=view,
-        camera_off_plane_deg=max(one.camera_off_plane_deg for one in known),
-        held_deg=held,
-        peak_deg=sum(one.peak_deg for one in known),
-        interval95_deg=(held - half, held + half),
-        remarks=("The sum of both rotations: compare it before a difference between the sides is called one.",),
-    )
+    return PlaceReading(movement.name, side, "measured", None, "deg", held, (held - half, held + half))
 
 
 def _on_whole(curve: SmoothCurve, track: PoseTrack) -> SmoothCurve:

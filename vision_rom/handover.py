@@ -262,6 +262,16 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
+class PersonFacts:
+    """What the user says of the patient, as far as published ranges depend on it."""
+
+    age: float | None = None
+    """Years"""
+    sex: Literal["female", "male"] | None = None
+    dominant: Side | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Segment:
     """A stretch of a recording in which one arm leaves rest and comes back: one movement, or part of it."""
 
@@ -277,12 +287,15 @@ class Segment:
     """The movement that fits best, also where the name is withheld"""
 
 
-PlaceUnit = Literal["ratio", "shoulder_widths", "cm"]
+PlaceUnit = Literal["ratio", "shoulder_widths", "deg"]
 
 
 @dataclass(frozen=True, slots=True)
 class PlaceReading:
-    """A result that is no angle: how far the elbow stays from the far shoulder, how high the hand reaches on the back."""
+    """A result without a curve of its own.
+
+    How high the hand reaches on the back, how far the elbow stays from the far shoulder, a sum of two readings.
+    """
 
     movement: str
     side: Side

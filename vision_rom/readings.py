@@ -12,7 +12,18 @@ from vision_rom.angles import ViewEstimate, find_view
 from vision_rom.angles.camera_tilt import camera_tilt_deg
 from vision_rom.angles.filming import filming_remarks
 from vision_rom.errors import UsageError
-from vision_rom.handover import SIDES, Clip, PlaceReading, PoseTrack, Reading, Repetition, Segment, Side, SmoothCurve
+from vision_rom.handover import (
+    SIDES,
+    Clip,
+    PersonFacts,
+    PlaceReading,
+    PoseTrack,
+    Reading,
+    Repetition,
+    Segment,
+    Side,
+    SmoothCurve,
+)
 from vision_rom.learned import load_camera_tilt
 from vision_rom.motion import RepetitionResult, Smoothing, choose_movement, repetitions, smooth
 from vision_rom.motion.asymmetry import asymmetry_remark
@@ -65,7 +76,8 @@ class Measurement:
     segments: tuple[Segment, ...] = ()
     """What the patient did when, in a recording of several movements; empty where one movement was measured."""
     places: tuple[PlaceReading, ...] = ()
-    """Results that are no angles: a distance, a place on the back."""
+    """Results without a curve of their own: a distance, a place on the back, a sum of readings."""
+    person: PersonFacts = field(default_factory=PersonFacts)
     missing: tuple[str, ...] = ()
     """Sentences for what was expected and not shown."""
 

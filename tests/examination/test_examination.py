@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from rich.console import Console
 
 from vision_rom.examination import examine_landmarks, measure_recording, part_of, segments_in, total_arcs
-from vision_rom.handover import MIRRORED_LANDMARKS, Clip, PoseModel, PoseTrack, Reading, Step
+from vision_rom.handover import MIRRORED_LANDMARKS, Clip, PersonFacts, PoseModel, PoseTrack, Reading, Step
 from vision_rom.movements.sequences import read_sequence
+from vision_rom.report.document import check_document, reading_document
+from vision_rom.report.examination import examination_rows
+from vision_rom.report.screen import print_measurement
 
 HERE = Path(__file__).parent
 TRUE = pd.read_csv(HERE / "seen_60002_segments.csv")
@@ -117,6 +122,32 @@ def test_across_the_body_is_recognised_and_refused(measured):
     assert all("from above" in (one.reason or "") for one in across)
 
 
+def test_the_reading_document_keeps_its_contract(measured):
+    document = reading_document(measured)
+    check_document(document)
+    assert {one["movement"] for one in document["places"]} >= {"hand_behind_back", "rotation_arc_90"}
+    assert len(document["segments"]) == len(TRUE)
+
+
+def test_the_table_has_a_row_for_every_movement_shown(measured):
+    rows = {
+        one.movement: one for one in examination_rows(replace(measured, person=PersonFacts(40.0, "female", "left")))
+    }
+    assert set(rows) == {*TRUE["movement"], "rotation_arc_90"}
+    assert rows["internal_rotation_90"].right == "missing"
+    assert "°" in rows["abduction"].difference
+    assert "dominant" in rows["external_rotation_90"].usual
+
+
+def test_the_terminal_shows_the_table_and_the_caution(measured):
+    console = Console(record=True, width=200, file=io.StringIO())
+    print_measurement(measured, console)
+    text = console.export_text()
+    assert "right - left" in text
+    assert "Not a diagnosis" in text
+    assert "Missing: internal rotation 90" in text
+
+
 def test_what_one_side_did_not_show_is_told_missing(measured):
     assert measured.missing == ("Missing: internal rotation 90 was shown by one side only; the right side is missing.",)
 
@@ -180,7 +211,7 @@ def reading(movement: str, held_deg: float, half_deg: float = 3.0, status: str =
 
 def test_the_total_arc_is_a_sum_with_the_root_of_the_squares():
     [arc] = total_arcs([reading("external_rotation_90", 80.0, 3.0), reading("internal_rotation_90", 50.0, 4.0)])
-    assert (arc.movement, arc.held_deg, arc.interval95_deg) == ("rotation_arc_90", 130.0, (125.0, 135.0))
+    assert (arc.movement, arc.unit, arc.value, arc.interval95) == ("rotation_arc_90", "deg", 130.0, (125.0, 135.0))
 
 
 def test_half_an_arc_is_none():

@@ -132,6 +132,15 @@ def measure_command(
             "several movements is taken apart without it too.",
         ),
     ] = None,
+    age: Annotated[
+        float | None, typer.Option(min=0.0, max=120.0, help="The patient's age in years, for published ranges.")
+    ] = None,
+    sex: Annotated[
+        Literal["female", "male"] | None, typer.Option(help="The patient's sex, for published ranges.")
+    ] = None,
+    dominant: Annotated[
+        Literal["left", "right"] | None, typer.Option(help="The patient's dominant side, for the usual difference.")
+    ] = None,
     body_height: Annotated[
         float | None,
         typer.Option(
@@ -202,6 +211,7 @@ def measure_command(
 ) -> int:
     """Measure a recording: readings on the terminal, reading.json, tables and pictures in a folder."""
     from vision_rom.cli.measuring import MeasureRequest, measure_and_write, person_asked
+    from vision_rom.handover import PersonFacts
     from vision_rom.pain.recorded import PainAsked
 
     return measure_and_write(
@@ -219,6 +229,7 @@ def measure_command(
             sequence=sequence,
             motion=motion,
             body_height_cm=body_height,
+            about=PersonFacts(age=age, sex=sex, dominant=dominant),
             rate_hz=rate or None,
             camera=camera,
             zoom=zoom,

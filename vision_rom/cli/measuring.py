@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from vision_rom.errors import EXIT_MEASURED, NothingMeasurable, UsageError
-from vision_rom.handover import Motion
+from vision_rom.handover import Motion, PersonFacts
 from vision_rom.pain.recorded import PainAsked
 
 if TYPE_CHECKING:
@@ -47,6 +47,7 @@ class MeasureRequest:
     """Name of a sequence, or a file"""
     motion: Motion = "active"
     body_height_cm: float | None = None
+    about: PersonFacts = field(default_factory=PersonFacts)
     pain: PainAsked = field(default_factory=PainAsked)
 
 
@@ -89,6 +90,7 @@ def measure_and_write(request: MeasureRequest) -> int:
             measurement = replace(
                 measurement, readings=tuple(replace(one, motion=request.motion) for one in measurement.readings)
             )
+            measurement = replace(measurement, person=request.about)
             if request.body_height_cm is not None:
                 lengths = tuple(in_cm(one, request.body_height_cm) for one in measurement.places)
                 measurement = replace(measurement, places=lengths)

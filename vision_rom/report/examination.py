@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from vision_rom.handover import PlaceReading, Reading
-from vision_rom.movements import Movement, load_catalogue
+from vision_rom.handover import PersonFacts, PlaceReading, Reading
+from vision_rom.movements import Movement, load_catalogue, norm_for, side_difference_for
 from vision_rom.movements import movement as movement_named
 from vision_rom.readings import Measurement
 from vision_rom.report.pictures import annotated_at, best_repetition
@@ -34,6 +34,8 @@ class Row:
     difference: str
     """Right minus left with its 95% interval; empty where a side is missing"""
     textbook: str
+    usual: str
+    """What healthy people of that age and sex reach, as far as a published value fits; and the usual difference of the sides"""
 
 
 def examination_rows(measurement: Measurement) -> tuple[Row, ...]:
@@ -63,7 +65,20 @@ def _row(movement: Movement, measurement: Measurement) -> Row:
         left=_value(left),
         difference=_difference(right, left),
         textbook=quoted,
+        usual=_usual(movement, measurement.person),
     )
+
+
+def _usual(movement: Movement, person: PersonFacts) -> str:
+    norm = norm_for(movement, age=person.age, sex=person.sex)
+    said = [] if not norm.norms else [norm.text]
+    sides = side_difference_for(movement, sex=person.sex)
+    if person.dominant is not None and sides is not None:
+        unit = "°" if sides.unit == "deg" else f" {sides.unit}"
+        said.append(
+            f"{person.dominant} (dominant) minus other side usually {sides.value:+g}{unit} ({sides.source.short})"
+        )
+    return "; ".join(said)
 
 
 def _value(one: Reading | PlaceReading | None) -> str:
@@ -73,6 +88,8 @@ def _value(one: Reading | PlaceReading | None) -> str:
         return "not measured"
     if isinstance(one, Reading):
         return f"{one.held_deg:.0f}° ±{_half(one.interval95_deg):.0f}"
+    if one.unit == "deg":
+        return f"{one.value:.0f}° ±{_half(one.interval95):.0f}"
     return f"{one.value:.2f} ±{_half(one.interval95):.2f} {one.zone}".strip()
 
 
@@ -84,6 +101,8 @@ def _difference(right: Reading | PlaceReading | None, left: Reading | PlaceReadi
         return f"{right.held_deg - left.held_deg:+.0f}° ±{half:.0f}"
     if isinstance(right, PlaceReading) and isinstance(left, PlaceReading):
         half = math.hypot(_half(right.interval95), _half(left.interval95))
+        if right.unit == "deg":
+            return f"{right.value - left.value:+.0f}° ±{half:.0f}"
         return f"{right.value - left.value:+.2f} ±{half:.2f}"
     return ""
 

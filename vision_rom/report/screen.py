@@ -65,8 +65,9 @@ def _examination(measurement: Measurement) -> Table:
     table.add_column("movement")
     for heading in ("right", "left", "right - left", "textbook"):
         table.add_column(heading, justify="right")
+    table.add_column("healthy people")
     for row in examination_rows(measurement):
-        table.add_row(row.title, row.right, row.left, row.difference, row.textbook)
+        table.add_row(row.title, row.right, row.left, row.difference, row.textbook, row.usual)
     return table
 
 
@@ -75,6 +76,8 @@ def _place_in_words(place: PlaceReading) -> str:
     if place.status != "measured":
         return f"{name}: {place.reason}"
     low, high = place.interval95
+    if place.unit == "deg":
+        return f"{name}: {whole(place.value)} (95% interval {interval(place.interval95)}); compare it before a difference of the sides is called one."
     where = f", {place.zone.lower()}" if place.zone else ""
     length = ""
     if math.isfinite(place.cm):
