@@ -20,6 +20,7 @@ from vision_rom.examination import measure_recording
 from vision_rom.handover import Clip, PoseTrack, Reading, SmoothCurve, Step
 from vision_rom.motion import Smoothing
 from vision_rom.motion.holds import mean_between
+from vision_rom.places import in_cm_by_sheet
 from vision_rom.pose import PersonAsked, PoseSettings, load_cached, store_cached, track_patient
 from vision_rom.readings import Measurement, SideAsked, check_asked, mean_known, measure_landmarks
 from vision_rom.ways import DEFAULT_METHOD, Method
@@ -180,8 +181,13 @@ def measure_with_camera(
             "level_from": None if geometry.level is None else geometry.level.source,
         },
     }
+    places = measurement.places
+    if known.reference is not None:
+        places = tuple(in_cm_by_sheet(one, track, known.reference.scale) for one in places)
     # the pictures of the result show the recording as it is, so the landmarks beside them do too
-    return replace(measurement, track=track, readings=readings, camera=known.remarks, parameters=parameters)
+    return replace(
+        measurement, track=track, readings=readings, places=places, camera=known.remarks, parameters=parameters
+    )
 
 
 def _with_vertical(reading: Reading, level: SmoothCurve | None) -> Reading:

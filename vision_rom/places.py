@@ -5,9 +5,13 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import numpy as np
+
 from vision_rom.angles import ViewEstimate
 from vision_rom.angles.behind_back import HALF_WIDTH, back_reach
-from vision_rom.handover import PlaceReading, PlaceUnit, PoseTrack, Side
+from vision_rom.angles.vectors import midpoint
+from vision_rom.camera.scale import PlaneScale
+from vision_rom.handover import Landmark, PlaceReading, PlaceUnit, PoseTrack, Side
 from vision_rom.motion.furthest import furthest_kept
 from vision_rom.movements import Movement
 
@@ -59,6 +63,33 @@ def in_cm(place: PlaceReading, body_height_cm: float) -> PlaceReading:
     cm = place.value * trunk_cm
     half = math.hypot((place.interval95[1] - place.interval95[0]) / 2 * trunk_cm, 1.96 * TRUNK_RELATIVE_SD * cm)
     return replace(place, cm=cm, cm95=(cm - half, cm + half))
+
+
+BEFORE_SHEET_M, BEFORE_SHEET_SD_M = 0.4, 0.2
+"""How far before the wall a patient's back is who stands with the back to the camera, and how well that is known (common
+practice, no source)."""
+
+
+def in_cm_by_sheet(place: PlaceReading, track: PoseTrack, scale: PlaneScale) -> PlaceReading:
+    """Return a ratio as centimetres by a sheet on the wall behind the patient, in the pictures of its half second.
+
+    Parameters
+    ----------
+    track : landmarks as the picture shows them; the scale knows the lens.
+    scale : in the plane of the sheet.
+
+    """
+    if place.status != "measured" or place.unit != "ratio":
+        return place
+    held = (track.time_s >= place.start_s) & (track.time_s <= place.end_s)
+    px = track.landmarks_px[held, :, :2]
+    shoulders = midpoint(px, Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER)
+    hips = midpoint(px, Landmark.LEFT_HIP, Landmark.RIGHT_HIP)
+    near = scale.before(BEFORE_SHEET_M, sd_m=BEFORE_SHEET_SD_M)
+    trunk = near.length(np.nanmedian(shoulders, axis=0), np.nanmedian(hips, axis=0))
+    cm = place.value * trunk.cm
+    half = math.hypot((place.interval95[1] - place.interval95[0]) / 2 * trunk.cm, 1.96 * trunk.sd_cm * place.value)
+    return replace(place, cm=cm, cm95=(cm - half, cm + half)) if math.isfinite(cm) else place
 
 
 def zone_of(movement: Movement, low: float, high: float) -> str:

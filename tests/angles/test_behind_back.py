@@ -9,9 +9,11 @@ import pytest
 
 from vision_rom.angles import find_view
 from vision_rom.angles.behind_back import back_reach
+from vision_rom.camera.lens import Lens
+from vision_rom.camera.scale import PlaneScale
 from vision_rom.handover import Landmark
 from vision_rom.movements import movement
-from vision_rom.places import in_cm, place_reading, zone_of
+from vision_rom.places import BEFORE_SHEET_M, in_cm, in_cm_by_sheet, place_reading, zone_of
 
 BACK = movement("hand_behind_back")
 
@@ -81,6 +83,16 @@ def test_with_the_body_height_a_ratio_is_a_length_with_a_wider_interval(draw):
     assert relative[1] > relative[0]
     refused = place_reading(track, movement("cross_body_adduction"), "left", view)
     assert in_cm(refused, 180.0) == refused
+
+
+def test_a_sheet_on_the_wall_gives_the_length_of_what_stands_before_it(draw):
+    """The figure's trunk is 0.288 of 1.75 m, drawn 3 m away at a focal length of 900 px; the sheet hangs 0.4 m behind."""
+    track, view = seen_from_behind(draw, 0.5)
+    lens = Lens(900.0, 900.0, 360.0, 500.0, 720, 960)
+    scale = PlaneScale(lens, np.array([0.0, 0.0, 1.0]), 3.0 + BEFORE_SHEET_M, 0.003)
+    length = in_cm_by_sheet(place_reading(track, BACK, "right", view), track, scale)
+    assert length.cm == pytest.approx(0.5 * 0.288 * 175.0, rel=0.02)
+    assert length.cm95[0] < length.cm < length.cm95[1]
 
 
 def test_zones_of_the_catalogue_go_upwards():

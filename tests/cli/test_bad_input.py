@@ -169,3 +169,27 @@ def test_full_disk(ends: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -
     assert code == 5
     assert "No space left" in sentence
     assert nothing_left(tmp_path, clip)
+
+
+@pytest.mark.parametrize("who", ["nobody", "0", "-1", "1.5"])
+def test_a_person_who_is_neither_a_number_nor_a_role(ends: Run, tmp_path: Path, who: str) -> None:
+    clip = video(tmp_path / "clip.mp4")
+    code, sentence = ends(clip, f"--person={who}")
+    assert code == 2
+    assert "follower" in sentence
+    assert nothing_left(tmp_path, clip)
+
+
+def test_a_sequence_that_does_not_exist(ends: Run, tmp_path: Path) -> None:
+    clip = video(tmp_path / "clip.mp4")
+    code, sentence = ends(clip, "--sequence", tmp_path / "none.toml")
+    assert code == 2
+    assert "shoulder_active" in sentence
+    assert nothing_left(tmp_path, clip)
+
+
+def test_nobody_who_copies_anybody(ends: Run, tmp_path: Path) -> None:
+    clip = video(tmp_path / "clip.mp4")
+    code, _ = ends(clip, "--person", "follower")
+    # nobody at all is to be seen, and that is what is told
+    assert code == 4

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -92,7 +93,10 @@ def measure_and_write(request: MeasureRequest) -> int:
             )
             measurement = replace(measurement, person=request.about)
             if request.body_height_cm is not None:
-                lengths = tuple(in_cm(one, request.body_height_cm) for one in measurement.places)
+                # a sheet on the wall tells more than the patient's height
+                lengths = tuple(
+                    one if math.isfinite(one.cm) else in_cm(one, request.body_height_cm) for one in measurement.places
+                )
                 measurement = replace(measurement, places=lengths)
             measurement = with_pain(measurement, pain)
             if request.findings is not None:
