@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from vision_rom.angles.vectors import unit_vectors
 from vision_rom.handover import Floats
 
 
@@ -62,7 +63,7 @@ def predict_directions(network: ArmNetwork, features: Floats) -> ArmDirections:
     spread = np.degrees(np.linalg.norm(outputs[..., :6].std(axis=0).reshape(-1, 2, 3), axis=2))
     own = np.exp(np.clip(mean[:, 6:8], -3.0, 5.0))
     expected = np.hypot(spread, own)
-    return ArmDirections(_unit(mean[:, :3]), _unit(mean[:, 3:6]), expected[:, 0], expected[:, 1])
+    return ArmDirections(unit_vectors(mean[:, :3]), unit_vectors(mean[:, 3:6]), expected[:, 0], expected[:, 1])
 
 
 def elevation_deg(upper_arm: Floats) -> Floats:
@@ -86,7 +87,7 @@ def axial_rotation_deg(upper_arm: Floats, forearm: Floats) -> Floats:
     Both vectors lie in the frame of a left arm: x towards its side, y backwards.
     """
     ahead = np.array([0.0, -1.0, 0.0])
-    forward = _unit(ahead - (upper_arm @ ahead)[:, None] * upper_arm)
+    forward = unit_vectors(ahead - (upper_arm @ ahead)[:, None] * upper_arm)
     lateral = np.cross(forward, upper_arm)
     return np.asarray(
         np.degrees(np.arctan2(np.einsum("ni,ni->n", forearm, lateral), np.einsum("ni,ni->n", forearm, forward)))
@@ -100,10 +101,6 @@ def _forward(layers: tuple[tuple[Floats, Floats], ...], x: Floats) -> Floats:
             # SiLU, with the exponent cut where it would overflow
             x = x / (1.0 + np.exp(-np.clip(x, -60.0, 60.0)))
     return x
-
-
-def _unit(vectors: Floats) -> Floats:
-    return np.asarray(vectors / np.maximum(np.linalg.norm(vectors, axis=1, keepdims=True), 1e-9))
 
 
 def _floats(array: NDArray[np.generic]) -> Floats:

@@ -19,7 +19,7 @@ from vision_rom.angles.arm_network import (
     predict_directions,
 )
 from vision_rom.angles.elevation import trunk_down_px
-from vision_rom.angles.vectors import along_and_across, angle_between_deg, midpoint
+from vision_rom.angles.vectors import along_and_across, angle_between_deg, midpoint, unit_vectors
 from vision_rom.handover import Floats, Landmark, PoseTrack, Side
 
 
@@ -119,18 +119,14 @@ def arm_path(track: PoseTrack, side: Side, *, network: ArmNetwork | None, facing
 def _directions_in_metres(world_m: Floats, side: Side) -> tuple[Floats, Floats]:
     """Return upper arm and forearm (n, 3) in the frame of the trunk that shoulders and hips span."""
     shoulders = midpoint(world_m, Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER)
-    up = _unit(shoulders - midpoint(world_m, Landmark.LEFT_HIP, Landmark.RIGHT_HIP))
+    up = unit_vectors(shoulders - midpoint(world_m, Landmark.LEFT_HIP, Landmark.RIGHT_HIP))
     left = world_m[:, Landmark.LEFT_SHOULDER] - world_m[:, Landmark.RIGHT_SHOULDER]
-    left = _unit(left - np.sum(left * up, axis=1, keepdims=True) * up)
+    left = unit_vectors(left - np.sum(left * up, axis=1, keepdims=True) * up)
     # the camera's axes are x right, y down, z away: left-handed turns of up and left give backwards
     back = np.cross(up, left)
     lateral = left if side == "left" else -left
     frame = np.stack([lateral, back, up], axis=1)
     shoulder, elbow, wrist = (world_m[:, Landmark.of(side, part)] for part in ("shoulder", "elbow", "wrist"))
-    upper = np.einsum("nij,nj->ni", frame, _unit(elbow - shoulder))
-    forearm = np.einsum("nij,nj->ni", frame, _unit(wrist - elbow))
+    upper = np.einsum("nij,nj->ni", frame, unit_vectors(elbow - shoulder))
+    forearm = np.einsum("nij,nj->ni", frame, unit_vectors(wrist - elbow))
     return upper, forearm
-
-
-def _unit(vectors: Floats) -> Floats:
-    return np.asarray(vectors / np.maximum(np.linalg.norm(vectors, axis=1, keepdims=True), 1e-9))

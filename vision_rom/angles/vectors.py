@@ -42,6 +42,12 @@ def angle_between_deg(first: ArrayLike, second: ArrayLike) -> Floats:
     return np.where(empty, np.nan, np.degrees(np.arctan2(cross, dot)))
 
 
+def unit_vectors(vectors: ArrayLike) -> Floats:
+    """Vectors (..., axes) at length 1; one without length stays 0, NaN stays NaN."""
+    rows = np.asarray(vectors, np.float64)
+    return np.asarray(rows / np.maximum(np.linalg.norm(rows, axis=-1, keepdims=True), 1e-9))
+
+
 def wrapped_deg(angle_deg: ArrayLike, *, lowest_deg: float = -180.0) -> Floats:
     """Return the same directions with values in [``lowest_deg``, ``lowest_deg`` + 360). NaN stays NaN."""
     return np.mod(np.asarray(angle_deg, np.float64) - lowest_deg, 360.0) + lowest_deg

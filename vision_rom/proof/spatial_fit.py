@@ -16,6 +16,7 @@ from scipy.sparse import csr_array, lil_array
 
 from vision_rom.angles import ViewEstimate
 from vision_rom.angles.arm_network import axial_rotation_deg, elevation_deg
+from vision_rom.angles.vectors import unit_vectors
 from vision_rom.handover import MIRRORED_LANDMARKS, Floats, Landmark, PoseTrack, Side
 
 TRUNK_M = 0.50
@@ -92,7 +93,7 @@ def spatial_fit(track: PoseTrack, *, side: Side, view: ViewEstimate, across_plan
     )
     numbers = found.x[4:].reshape(-1, _PER_PICTURE)
     upper, forearm = whole, whole.copy()
-    upper[seen], forearm[seen] = _unit(numbers[:, 7:10]), _unit(numbers[:, 10:13])
+    upper[seen], forearm[seen] = unit_vectors(numbers[:, 7:10]), unit_vectors(numbers[:, 10:13])
     return SpatialFit(upper, forearm)
 
 
@@ -101,8 +102,8 @@ def _start(points: Floats, world: Floats, facing: float) -> Floats:
     shoulders, hips = points[:, :2].mean(axis=1), points[:, 2:4].mean(axis=1)
     length = np.maximum(np.linalg.norm(shoulders - hips, axis=1), 1e-3)
     axes = _axes(np.full(len(points), facing), np.zeros(len(points)), np.zeros(len(points)))
-    upper = _unit(world[:, Landmark.LEFT_ELBOW] - world[:, Landmark.LEFT_SHOULDER])
-    forearm = _unit(world[:, Landmark.LEFT_WRIST] - world[:, Landmark.LEFT_ELBOW])
+    upper = unit_vectors(world[:, Landmark.LEFT_ELBOW] - world[:, Landmark.LEFT_SHOULDER])
+    forearm = unit_vectors(world[:, Landmark.LEFT_WRIST] - world[:, Landmark.LEFT_ELBOW])
     inside = [np.einsum("nij,ni->nj", axes, one) for one in (upper, forearm)]
     flat = np.column_stack([hips, np.log(TRUNK_M / length), np.full(len(points), facing), np.zeros((len(points), 3))])
     return np.concatenate([flat, *inside], axis=1)
@@ -132,7 +133,7 @@ class _Problem:
                 one[:, 6] / SHRUG_SD_M,
                 (np.linalg.norm(one[:, 7:10], axis=1) - 1) * 10,
                 (np.linalg.norm(one[:, 10:13], axis=1) - 1) * 10,
-                _unit(one[:, 7:10]) @ self.across_plane / PLANE_SD,
+                unit_vectors(one[:, 7:10]) @ self.across_plane / PLANE_SD,
             ]
         )
         # neighbouring pictures err together: the landmarks of a third of a second count as one
@@ -168,8 +169,8 @@ def _seen(one: Floats, ratios: Floats) -> Floats:
     hips = np.column_stack([one[:, :2], np.ones(len(one))]) * np.exp(one[:, 2:3])
     shoulders = hips + TRUNK_M * up
     left = shoulders + shoulder_half * side + one[:, 6:7] * up
-    elbow = left + upper * np.einsum("nij,nj->ni", axes, _unit(one[:, 7:10]))
-    wrist = elbow + forearm * np.einsum("nij,nj->ni", axes, _unit(one[:, 10:13]))
+    elbow = left + upper * np.einsum("nij,nj->ni", axes, unit_vectors(one[:, 7:10]))
+    wrist = elbow + forearm * np.einsum("nij,nj->ni", axes, unit_vectors(one[:, 10:13]))
     right = shoulders - shoulder_half * side
     bodies = np.stack([left, right, hips + hip_half * side, hips - hip_half * side, elbow, wrist], axis=1)
     return np.asarray(bodies[..., :2] / np.maximum(bodies[..., 2:], 0.1))
@@ -189,7 +190,3 @@ def _axes(turn: Floats, lean: Floats, roll: Floats) -> Floats:
         [np.stack([cr, -sr, zero], -1), np.stack([sr, cr, zero], -1), np.stack([zero, zero, one], -1)], axis=1
     )
     return np.asarray(rolled @ leaning @ upright)
-
-
-def _unit(vectors: Floats) -> Floats:
-    return np.asarray(vectors / np.maximum(np.linalg.norm(vectors, axis=-1, keepdims=True), 1e-9))
