@@ -21,6 +21,7 @@ import numpy as np
 import pandas as pd
 
 from vision_rom.angles.vectors import angle_between_deg
+from vision_rom.errors import UsageError
 from vision_rom.examination import examine_landmarks, segments_in
 from vision_rom.handover import SIDES, Segment, Side
 from vision_rom.measure import find_landmarks
@@ -174,15 +175,19 @@ def reading_rows(one: ExaminationCase, measured: Measurement, truth: ClipTruth) 
 def follower_row(one: ExaminationCase, path: Path, cache: Path) -> dict[str, Any]:
     """Return whether the person who copies was found to be the patient."""
     _, known = found_landmarks(one.case, path, cache, model="full")
-    _, track = find_landmarks(
-        path,
-        settings=PoseSettings(person="follower"),
-        mirrored=False,
-        time_factor=1.0,
-        rate_hz=None,
-        cache=cache / "landmarks",
-        on_progress=lambda stage, share: None,
-    )
+    try:
+        _, track = find_landmarks(
+            path,
+            settings=PoseSettings(person="follower"),
+            mirrored=False,
+            time_factor=1.0,
+            rate_hz=None,
+            cache=cache / "landmarks",
+            on_progress=lambda stage, share: None,
+        )
+    except UsageError:
+        # nobody could be said to copy: the user is asked, and nobody is taken for the patient
+        return {"clip": one.case.name, "found": False}
     same = np.nanmedian(np.abs(known.landmarks_px[:, 23, 0] - track.landmarks_px[:, 23, 0]))
     return {"clip": one.case.name, "found": bool(same < 1.0)}
 
