@@ -79,6 +79,26 @@ def test_other_arms_are_no_signal(upper, elbow, shake):
     assert hand_signal_marks(track, measured="right") == ()
 
 
+@pytest.mark.parametrize("flicker_hz", [1.3, 2.0])
+def test_a_hand_that_is_up_again_and_again_for_a_moment_is_no_signal(flicker_hz):
+    """As a waving or scratching hand: the elbow bends and opens, so that no single posture lasts."""
+    time = np.arange(0, 8, 1 / RATE_HZ)
+    share = up([(1.5, 6.5)])
+    elbow = 100 + 38 * np.sign(np.sin(2 * np.pi * flicker_hz * time))
+    assert hand_signal_marks(track_of(42 * share, elbow * share), measured="right") == ()
+
+
+def test_a_signal_that_the_other_arm_hides_for_a_while_is_one():
+    share = up([(1.0, 6.5)])
+    track = track_of(42 * share, 138 * share)
+    hidden = (track.time_s > 3.0) & (track.time_s < 4.5)
+    shoulder = track.landmarks_px[hidden][:, Landmark.LEFT_SHOULDER, :2]
+    for part, above in (("elbow", UPPER), ("wrist", UPPER + FOREARM)):
+        track.landmarks_px[hidden, Landmark.of("left", part), :2] = shoulder - [0, above]
+    [mark] = hand_signal_marks(track, measured="right")
+    assert (mark.start_s, mark.end_s) == pytest.approx((1.0, 6.5), abs=0.15)
+
+
 def test_a_hand_out_of_view_and_nobody_at_all_give_no_mark():
     share = up([(2.0, 4.0)])
     assert hand_signal_marks(track_of(42 * share, 138 * share, visible=0.2), measured="right") == ()

@@ -8,6 +8,8 @@ go down, since those instants, and not the posture, follow the pain.
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 
 from vision_rom.handover import Bools, Floats, Landmark, PoseTrack, Side
@@ -76,7 +78,7 @@ def hand_signal_marks(track: PoseTrack, *, measured: Side) -> tuple[PainMark, ..
     marks = []
     for first, last in _runs(track.time_s, up, height):
         time = track.time_s[first : last + 1]
-        if time[-1] - time[0] < SHORTEST_S or not _still(hand[first : last + 1], time, up[first : last + 1]):
+        if not _still(hand[first : last + 1], time, _told(time, up[first : last + 1])):
             continue
         found = np.isfinite(height)
         start_s = _set_out_s(track.time_s, height, found, first, last, step=-1) - SET_OUT_LATE_S
@@ -100,28 +102,46 @@ def _at_elbow_deg(shoulder: Floats, elbow: Floats, wrist: Floats) -> Floats:
 
 
 def _runs(time_s: Floats, up: Bools, height: Floats) -> list[tuple[int, int]]:
-    """Return first and last index of every time the hand was up.
+    """Return first and last index of every time the hand was up for long enough.
 
-    Short breaks are bridged, and longer ones in which the hand never came down: the other arm that passes before it takes its
-    landmarks along.
+    Short breaks are bridged; so are longer ones between two such times in which the hand never came down: the other arm that
+    passes before it takes its landmarks along.
     """
     runs: list[tuple[int, int]] = []
     for index in np.flatnonzero(up):
-        last = runs[-1][1] if runs else 0
-        between = height[last : index + 1]
-        stayed_up = bool((between > WRIST_ABOVE_SHOULDER - STAYS_WITHIN).all()) and (
-            time_s[index] - time_s[last] <= LONGEST_BREAK_S
-        )
-        if runs and (stayed_up or time_s[index] - time_s[last] <= SHORTEST_BREAK_S):
+        if runs and time_s[index] - time_s[runs[-1][1]] <= SHORTEST_BREAK_S:
             runs[-1] = (runs[-1][0], int(index))
         else:
             runs.append((int(index), int(index)))
-    return runs
+    joined: list[tuple[int, int]] = []
+    for first, last in runs:
+        if time_s[last] - time_s[first] < SHORTEST_S:
+            continue
+        before = joined[-1][1] if joined else first
+        stayed_up = bool((height[before : first + 1] > WRIST_ABOVE_SHOULDER - STAYS_WITHIN).all())
+        if joined and stayed_up and time_s[first] - time_s[before] <= LONGEST_BREAK_S:
+            joined[-1] = (joined[-1][0], last)
+        else:
+            joined.append((first, last))
+    return joined
 
 
-def _still(hand: Floats, time_s: Floats, up: Bools) -> bool:
-    """Tell whether the hand stays in its place; the ways up and down at both ends and bridged breaks are left out."""
-    inside = (time_s >= time_s[0] + 0.15) & (time_s <= time_s[-1] - 0.15) & up
+def _told(time_s: Floats, up: Bools) -> Bools:
+    """Return the pictures (n,) that tell whether a hand is still: all but those of long breaks.
+
+    In a short break a hand that waves or scratches shakes; in a long one its landmarks went along with the other arm.
+    """
+    told = up.copy()
+    rows = np.flatnonzero(up)
+    for before, after in itertools.pairwise(rows):
+        if time_s[after] - time_s[before] <= SHORTEST_BREAK_S:
+            told[before:after] = True
+    return told
+
+
+def _still(hand: Floats, time_s: Floats, told: Bools) -> bool:
+    """Tell whether the hand stays in its place; the ways up and down at both ends and long breaks are left out."""
+    inside = (time_s >= time_s[0] + 0.15) & (time_s <= time_s[-1] - 0.15) & told
     if inside.sum() < 3:
         return True
     there, when = hand[inside], time_s[inside]
