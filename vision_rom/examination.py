@@ -68,7 +68,6 @@ class _Piece:
     side: Side
     from_s: float
     to_s: float
-    segments: tuple[Segment, ...]
 
 
 def segments_in(track: PoseTrack, *, order: Sequence[Step] = ()) -> tuple[Segment, ...]:
@@ -280,7 +279,7 @@ def _pieces(track: PoseTrack, segments: Sequence[Segment]) -> Iterator[_Piece]:
                 before = max((end for _, end in spans if end <= first), default=stretch.start_s)
                 after = min((start for start, _ in spans if start >= last), default=stretch.end_s)
                 rest_s = _rest_s(movement_named(movement))
-                yield _Piece(movement, side, max(before, first - rest_s), min(after, last + rest_s), run)
+                yield _Piece(movement, side, max(before, first - rest_s), min(after, last + rest_s))
 
 
 def _rest_s(movement: Movement) -> float:

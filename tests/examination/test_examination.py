@@ -15,7 +15,7 @@ from vision_rom.examination import examine_landmarks, measure_recording, part_of
 from vision_rom.handover import MIRRORED_LANDMARKS, Clip, PersonFacts, PoseModel, PoseTrack, Reading, Step
 from vision_rom.movements.sequences import read_sequence
 from vision_rom.report.document import check_document, reading_document
-from vision_rom.report.examination import examination_rows
+from vision_rom.report.examination import examination_rows, examination_table
 from vision_rom.report.screen import print_measurement
 
 HERE = Path(__file__).parent
@@ -139,11 +139,20 @@ def test_the_table_has_a_row_for_every_movement_shown(measured):
     assert "dominant" in rows["external_rotation_90"].usual
 
 
+def test_the_table_of_segments_tells_rest_too(measured, segments):
+    table = examination_table(measured)
+    assert (table["movement"] == "rest").sum() >= 10
+    assert len(table) == len(segments) + (table["movement"] == "rest").sum()
+    assert table["start_s"].is_monotonic_increasing
+    assert (table["end_s"] > table["start_s"]).all()
+
+
 def test_the_terminal_shows_the_table_and_the_caution(measured):
     console = Console(record=True, width=200, file=io.StringIO())
-    print_measurement(measured, console)
+    print_measurement(replace(measured, person=PersonFacts(40.0, "female", "left")), console)
     text = console.export_text()
     assert "right - left" in text
+    assert "Healthy people, abduction" in text
     assert "Not a diagnosis" in text
     assert "Missing: internal rotation 90" in text
 

@@ -22,13 +22,10 @@ def raised(elevation_deg: np.ndarray, *, plane_deg: float = 0.0) -> ArmPath:
         time_s=np.arange(count) / RATE_HZ,
         upper_arm=direction,
         forearm=direction,
-        upper_arm_px=0.55 * np.linalg.norm(seen, axis=1),
         reach=np.linalg.norm(seen, axis=1),
         elbow_place=[0.4, 0.0] + 0.55 * seen,
         wrist_across=0.4 + seen[:, 0],
         wrist_along=seen[:, 1],
-        visibility=np.ones(count),
-        wrist_visibility=np.ones(count),
     )
 
 

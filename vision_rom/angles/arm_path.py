@@ -34,8 +34,6 @@ class ArmPath:
     """(n, 3) unit vectors; NaN where the patient was not found"""
     forearm: Floats
     """(n, 3)"""
-    upper_arm_px: Floats
-    """(n,) length of the upper arm in the picture over the trunk's: small where it points at the camera"""
     reach: Floats
     """(n,) distance from shoulder to wrist in the picture over the trunk's length"""
     elbow_place: Floats
@@ -44,10 +42,6 @@ class ArmPath:
     """(n,) place of the wrist off the trunk's midline in trunk lengths, towards the arm's own side positive"""
     wrist_along: Floats
     """(n,) place of the wrist down the trunk: 0 at the shoulders' height, 1 at the hips'"""
-    visibility: Floats
-    """(n,) least of shoulder and elbow"""
-    wrist_visibility: Floats
-    """(n,)"""
 
     @property
     def elevation_deg(self) -> Floats:
@@ -106,13 +100,10 @@ def arm_path(track: PoseTrack, side: Side, *, network: ArmNetwork | None, facing
         time_s=track.time_s,
         upper_arm=upper,
         forearm=forearm,
-        upper_arm_px=np.linalg.norm(px[:, elbow, :2] - px[:, shoulder, :2], axis=1) / length,
         reach=np.linalg.norm(px[:, wrist, :2] - px[:, shoulder, :2], axis=1) / length,
         elbow_place=place(elbow),
         wrist_across=at_wrist[:, 0],
         wrist_along=at_wrist[:, 1],
-        visibility=np.min(track.visibility[:, [shoulder, elbow]], axis=1),
-        wrist_visibility=track.visibility[:, wrist],
     )
 
 

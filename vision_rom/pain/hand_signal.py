@@ -189,11 +189,7 @@ def _falls_below_s(time_s: Floats, height: Floats, high: int, low: int, level: f
     index = high
     while index != low and height[index + step] > level:
         index += step
-    if index == low:
-        return float(time_s[low])
-    above, below = height[index], height[index + step]
-    share = (above - level) / (above - below) if above > below else 0.0
-    return float(time_s[index] + share * (time_s[index + step] - time_s[index]))
+    return _between_s(time_s, height, index, index + step, level) if index != low else float(time_s[low])
 
 
 def _crossing_s(time_s: Floats, height: Floats, high: int, low: int, level: float) -> float:
@@ -202,8 +198,10 @@ def _crossing_s(time_s: Floats, height: Floats, high: int, low: int, level: floa
     index = low
     while index != high and height[index + step] < level:
         index += step
-    if index == high:
-        return float(time_s[high])
-    below, above = height[index], height[index + step]
-    share = (level - below) / (above - below) if above > below else 0.0
-    return float(time_s[index] + share * (time_s[index + step] - time_s[index]))
+    return _between_s(time_s, height, index, index + step, level) if index != high else float(time_s[high])
+
+
+def _between_s(time_s: Floats, height: Floats, one: int, other: int, level: float) -> float:
+    apart = height[other] - height[one]
+    share = (level - height[one]) / apart if apart else 0.0
+    return float(time_s[one] + share * (time_s[other] - time_s[one]))

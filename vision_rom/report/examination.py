@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from vision_rom.handover import PersonFacts, PlaceReading, Reading
+from vision_rom.motion.segments import rest_between
 from vision_rom.movements import Movement, load_catalogue, norm_for, side_difference_for
 from vision_rom.movements import movement as movement_named
 from vision_rom.readings import Measurement
@@ -45,10 +46,13 @@ def examination_rows(measurement: Measurement) -> tuple[Row, ...]:
 
 
 def examination_table(measurement: Measurement) -> pd.DataFrame:
-    """Return the segments of the recording as a table: what each arm did when."""
+    """Return the recording as a table: what each arm did when, and when both rested."""
     columns = ("start_s", "end_s", "side", "movement", "confidence", "best_guess", "view")
     rows = [[getattr(one, name) for name in columns] for one in measurement.segments]
-    return pd.DataFrame(rows, columns=list(columns))
+    rests = rest_between(measurement.segments, measurement.clip.duration_s)
+    rows += [[start, end, "both", "rest", None, None, None] for start, end in rests.tolist()]
+    table = pd.DataFrame(rows, columns=list(columns))
+    return table.sort_values(["start_s", "end_s"], kind="stable", ignore_index=True)
 
 
 def _row(movement: Movement, measurement: Measurement) -> Row:

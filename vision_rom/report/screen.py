@@ -7,7 +7,7 @@ import math
 from rich.console import Console
 from rich.table import Table
 
-from vision_rom.handover import PlaceReading, Reading
+from vision_rom.handover import PersonFacts, PlaceReading, Reading
 from vision_rom.readings import Measurement
 from vision_rom.report.pain import finding_in_words, pain_in_words
 
@@ -20,6 +20,8 @@ def print_measurement(measurement: Measurement, console: Console) -> None:
     measured = [reading for reading in measurement.readings if reading.status == "measured"]
     if measurement.segments:
         console.print(_examination(measurement))
+        for sentence in _usual(measurement):
+            _say(console, sentence)
     elif measured:
         console.print(_table(measured))
     for place in measurement.places:
@@ -65,10 +67,18 @@ def _examination(measurement: Measurement) -> Table:
     table.add_column("movement")
     for heading in ("right", "left", "right - left", "textbook"):
         table.add_column(heading, justify="right")
-    table.add_column("healthy people")
     for row in examination_rows(measurement):
-        table.add_row(row.title, row.right, row.left, row.difference, row.textbook, row.usual)
+        table.add_row(row.title, row.right, row.left, row.difference, row.textbook)
     return table
+
+
+def _usual(measurement: Measurement) -> list[str]:
+    """Return what healthy people reach, where the user said whom to compare with."""
+    from vision_rom.report.examination import examination_rows
+
+    if measurement.person == PersonFacts():
+        return []
+    return [f"Healthy people, {row.title.lower()}: {row.usual}" for row in examination_rows(measurement) if row.usual]
 
 
 def _place_in_words(place: PlaceReading) -> str:
