@@ -155,10 +155,10 @@ def examine_landmarks(
     if segments is None:
         segments = segments_in(track, order=order)
     measured: dict[tuple[str, Side], list[tuple[_Piece, Measurement]]] = {}
-    unmeasured: dict[tuple[str, Side], _Piece] = {}
+    unmeasured: set[tuple[str, Side]] = set()
     for piece in _pieces(track, segments):
         if movement_named(piece.movement).status != "measured":
-            unmeasured.setdefault((piece.movement, piece.side), piece)
+            unmeasured.add((piece.movement, piece.side))
             continue
         whole = measure_landmarks(
             clip,
@@ -182,8 +182,8 @@ def examine_landmarks(
         places += chosen.places
         filming |= dict.fromkeys(chosen.filming)
         parameters = dict(chosen.parameters)
+    view = find_view(track.landmarks_px, track.visibility, track.world_m, network=track.model.name)
     for name, side in sorted(unmeasured, key=_usual_order):
-        view = find_view(track.landmarks_px, track.visibility, track.world_m, network=track.model.name)
         places.append(place_reading(track, movement_named(name), side, view))
     readings = list(with_asymmetry(tuple(readings), curves))
     places += total_arcs(readings)

@@ -130,6 +130,12 @@ def running_median(values: ArrayLike, *, half_width: int) -> Floats:
     return out
 
 
+def runs_of(mask: ArrayLike) -> list[tuple[int, int]]:
+    """First and last index of every run of True in (n,)."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], np.asarray(mask, np.int8), [0]))))
+    return [(int(first), int(after) - 1) for first, after in zip(edges[::2], edges[1::2], strict=True)]
+
+
 def missing_as_nan(points: ArrayLike) -> Floats:
     """Copy of points (..., axes) with those at exactly zero in every axis as NaN.
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision_rom.angles.arm_path import ArmPath
-from vision_rom.angles.vectors import angle_between_deg, running_median
+from vision_rom.angles.vectors import angle_between_deg, running_median, runs_of
 from vision_rom.handover import Bools, Floats
 
 LEAVES_REST_DEG = 11.0
@@ -96,7 +96,7 @@ def excursions(
         return ()
     away = _without_short_gaps(path.time_s, away_deg)
     cores: list[list[int]] = []
-    for first, last in _runs(away > surely_deg):
+    for first, last in runs_of(away > surely_deg):
         if cores and path.time_s[first] - path.time_s[cores[-1][1]] < JOINED_BELOW_S:
             cores[-1][1] = last
         else:
@@ -110,11 +110,6 @@ def excursions(
         if path.time_s[last] - path.time_s[first] >= SHORTEST_S:
             found.append(Excursion(start_s, end_s, begins, ends, cut_start=begins == 0, cut_end=ends == len(away) - 1))
     return tuple(found)
-
-
-def _runs(moved: Bools) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], moved.astype(int), [0]))))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2] - 1, strict=True)]
 
 
 def _without_short_gaps(time_s: Floats, values: Floats) -> Floats:

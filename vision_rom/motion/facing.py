@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vision_rom.angles.vectors import median_direction_deg, running_median, wrapped_deg
+from vision_rom.angles.vectors import median_direction_deg, running_median, runs_of, wrapped_deg
 from vision_rom.angles.view import name_of_view
 from vision_rom.handover import Bools, Floats, View
 
@@ -48,7 +48,9 @@ def stretches(time_s: Floats, facing_deg: Floats) -> tuple[Stretch, ...]:
     times, steady = time_s[known], _steady(time_s[known], facing_deg[known])
     turning = _turning(times, steady)
     merged: list[list[tuple[int, int]]] = []
-    for run in _runs(~turning, times):
+    for run in runs_of(~turning):
+        if times[run[1]] - times[run[0]] < SHORTEST_S:
+            continue
         facing = _facing(steady, [run])
         if merged and abs(wrapped_deg(facing - _facing(steady, merged[-1]))) < SAME_WITHIN_DEG:
             merged[-1].append(run)
@@ -78,9 +80,3 @@ def _turning(times: Floats, steady: Floats) -> Bools:
     before = np.interp(times - TURN_OVER_S / 2, times, np.arange(len(times))).round().astype(int)
     after = np.interp(times + TURN_OVER_S / 2, times, np.arange(len(times))).round().astype(int)
     return np.asarray(np.abs(wrapped_deg(steady[after] - steady[before])) > TURNS_FROM_DEG)
-
-
-def _runs(kept: Bools, times: Floats) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], kept.astype(int), [0]))))
-    runs = zip(edges[::2], edges[1::2] - 1, strict=True)
-    return [(int(a), int(b)) for a, b in runs if times[b] - times[a] >= SHORTEST_S]

@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vision_rom.angles.vectors import angle_between_deg
+from vision_rom.angles.vectors import angle_between_deg, runs_of
 from vision_rom.errors import UsageError
 from vision_rom.examination import examine_landmarks, segments_in
 from vision_rom.handover import SIDES, Segment, Side
@@ -87,8 +87,7 @@ def true_segments(one: ExaminationCase) -> list[TrueSegment]:
         )
         for begin, end, act in own:
             inside = (times >= begin - SHORTEST_S) & (times <= end + SHORTEST_S) & (away > AWAY_DEG)
-            edges = np.flatnonzero(np.diff(np.concatenate(([0], inside.astype(int), [0]))))
-            for first, last in zip(edges[::2], edges[1::2] - 1, strict=True):
+            for first, last in runs_of(inside):
                 if times[last] - times[first] > SHORTEST_S:
                     found.append(TrueSegment(act.movement, side, float(times[first]), float(times[last])))
     return sorted(found, key=lambda one: (one.start_s, one.side))

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from vision_rom.handover import Reading
 from vision_rom.pain import ReadingPain
 from vision_rom.readings import Measurement
-from vision_rom.report.pictures import annotated_at, best_repetition
+from vision_rom.report.pictures import annotated_at, best_repetition, on_white
 
 Picture = NDArray[np.uint8]
 
@@ -66,13 +66,7 @@ def _cell(measurement: Measurement, reading: Reading, key: KeyPicture) -> Pictur
     drawn = annotated_at(measurement, reading, key.time_s, angle_deg=key.angle_deg)
     if drawn is None:
         return None
-    width, height = CELL_PX
-    factor = min(width / drawn.shape[1], height / drawn.shape[0])
-    size = (max(1, round(drawn.shape[1] * factor)), max(1, round(drawn.shape[0] * factor)))
-    small = cv2.resize(drawn, size, interpolation=cv2.INTER_AREA)
-    cell = np.full((height + CAPTION_PX, width + 6, 3), 255, np.uint8)
-    left = (width - size[0]) // 2
-    cell[CAPTION_PX : CAPTION_PX + size[1], left : left + size[0]] = small
+    cell = on_white(drawn, CELL_PX, above_px=CAPTION_PX)
     caption = f"{key.caption}, {key.time_s:.1f} s"
     cv2.putText(cell, caption, (6, CAPTION_PX - 9), cv2.FONT_HERSHEY_SIMPLEX, 0.55, (20, 20, 20), 1, cv2.LINE_AA)
     return cell

@@ -16,7 +16,7 @@ from vision_rom.motion.segments import rest_between
 from vision_rom.movements import Movement, load_catalogue, norm_for, side_difference_for
 from vision_rom.movements import movement as movement_named
 from vision_rom.readings import Measurement
-from vision_rom.report.pictures import annotated_at, best_repetition
+from vision_rom.report.pictures import annotated_at, best_repetition, on_white
 
 Picture = NDArray[np.uint8]
 CELL_PX = (260, 340)
@@ -148,14 +148,7 @@ def _by_movement(readings: Sequence[Reading]) -> list[Reading]:
 
 
 def _cell(drawn: Picture, title: str, time: str) -> Picture:
-    width, height = CELL_PX
-    factor = min(width / drawn.shape[1], height / drawn.shape[0])
-    size = (max(1, round(drawn.shape[1] * factor)), max(1, round(drawn.shape[0] * factor)))
-    cell = np.full((height + CAPTION_PX, width + 6, 3), 255, np.uint8)
-    left = (width - size[0]) // 2
-    cell[CAPTION_PX : CAPTION_PX + size[1], left : left + size[0]] = cv2.resize(
-        drawn, size, interpolation=cv2.INTER_AREA
-    )
+    cell = on_white(drawn, CELL_PX, above_px=CAPTION_PX)
     for text, y in ((title[:34], 18), (time, 38)):
         cv2.putText(cell, text, (6, y), cv2.FONT_HERSHEY_SIMPLEX, 0.45, (20, 20, 20), 1, cv2.LINE_AA)
     return cell

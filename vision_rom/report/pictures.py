@@ -59,6 +59,17 @@ def annotated_at(measurement: Measurement, reading: Reading, time_s: float, *, a
     return annotated(framed, landmarks_px, side=reading.side, movement=reading.movement, angle_deg=angle_deg)
 
 
+def on_white(drawn: Picture, size_px: tuple[int, int], *, above_px: int) -> Picture:
+    """Return a picture shrunk into the middle of a white cell of a width and height, with room for a caption above it."""
+    width, height = size_px
+    factor = min(width / drawn.shape[1], height / drawn.shape[0])
+    size = (max(1, round(drawn.shape[1] * factor)), max(1, round(drawn.shape[0] * factor)))
+    cell = np.full((height + above_px, width + 6, 3), 255, np.uint8)
+    left = (width - size[0]) // 2
+    cell[above_px : above_px + size[1], left : left + size[0]] = cv2.resize(drawn, size, interpolation=cv2.INTER_AREA)
+    return cell
+
+
 def framed_on_patient(rgb: Picture, landmarks_px: Floats) -> tuple[Picture, Floats]:
     """Cut the picture around the body and bring it to a size at which lines and numbers can be read.
 
