@@ -8,7 +8,7 @@ movement alone would be.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 from functools import partial
 from itertools import groupby
@@ -46,7 +46,7 @@ from vision_rom.motion.segments import (
 from vision_rom.movements import Movement, load_catalogue
 from vision_rom.movements import movement as movement_named
 from vision_rom.places import place_reading
-from vision_rom.readings import Measurement, SideAsked, measure_landmarks, with_asymmetry
+from vision_rom.readings import Marked, Measurement, SideAsked, measure_landmarks, with_asymmetry
 from vision_rom.ways import DEFAULT_METHOD, Method
 
 REST_S = 0.9
@@ -58,6 +58,10 @@ LOOKS_ALIKE = (
 )
 RAISING_S = 0.3
 """Left out at both ends of a rotation with the arm raised: there the arm is still on its way. Our own choice."""
+
+
+MARKED_REST_S = 1.0
+"""Rest that is read along on both sides of repetitions that a person marked. Our own choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +109,7 @@ def measure_recording(
     order: Sequence[Step] = (),
     method: Method = DEFAULT_METHOD,
     smoothing: Smoothing | None = None,
+    marked: Marked | None = None,
 ) -> Measurement:
     """Measure whatever a recording shows: the movement that was named, the one that it shows, or each of several.
 
@@ -112,9 +117,10 @@ def measure_recording(
     ----------
     movement, side : what was recorded; None leaves it open.
     order : expected movements; where given, the recording is taken for a whole examination.
+    marked : start and end of the repetitions that a person marked, by movement and side.
 
     """
-    named = partial(measure_landmarks, clip, track, side=side, method=method, smoothing=smoothing)
+    named = partial(measure_landmarks, clip, track, side=side, method=method, smoothing=smoothing, marked=marked)
     if movement is not None:
         return named(movement=movement)
     # imported landmarks may lack the points or metres that movements are told apart by
@@ -125,7 +131,9 @@ def measure_recording(
         segments = tuple(one for one in segments if one.side == side)
     shown = {one.movement for one in segments if one.movement != UNKNOWN}
     if order or len(shown) > 1:
-        return examine_landmarks(clip, track, order=order, segments=segments, method=method, smoothing=smoothing)
+        return examine_landmarks(
+            clip, track, order=order, segments=segments, method=method, smoothing=smoothing, marked=marked
+        )
     if len(shown) == 1 and not shown & set(RECOGNISED) and movement_named(next(iter(shown))).status == "measured":
         [name] = shown
         surest = max(one.confidence for one in segments if one.movement == name)
@@ -143,6 +151,7 @@ def examine_landmarks(
     segments: tuple[Segment, ...] | None = None,
     method: Method = DEFAULT_METHOD,
     smoothing: Smoothing | None = None,
+    marked: Marked | None = None,
 ) -> Measurement:
     """Measure every movement that a recording shows.
 
@@ -150,13 +159,15 @@ def examine_landmarks(
     ----------
     order : expected movements; empty where nothing is known.
     segments : from :func:`segments_in`, where they were found already.
+    marked : start and end of the repetitions that a person marked, by movement and side.
 
     """
+    marked = marked or {}
     if segments is None:
         segments = segments_in(track, order=order)
     measured: dict[tuple[str, Side], list[tuple[_Piece, Measurement]]] = {}
     unmeasured: set[tuple[str, Side]] = set()
-    for piece in _pieces(track, segments):
+    for piece in _with_marked(_pieces(track, segments), marked):
         if movement_named(piece.movement).status != "measured":
             unmeasured.add((piece.movement, piece.side))
             continue
@@ -167,6 +178,7 @@ def examine_landmarks(
             side=piece.side,
             method=method,
             smoothing=smoothing,
+            marked=marked,
         )
         measured.setdefault((piece.movement, piece.side), []).append((piece, whole))
     readings: list[Reading] = []
@@ -200,6 +212,18 @@ def examine_landmarks(
         places=tuple(places),
         missing=tuple(_missing_in_words(one, expected=bool(order)) for one in lacking),
     )
+
+
+def _with_marked(pieces: Iterable[_Piece], marked: Marked) -> Iterator[_Piece]:
+    """Yield the pieces; where a person marked repetitions, one piece that holds all of them and some rest."""
+    for piece in pieces:
+        if (piece.movement, piece.side) not in marked:
+            yield piece
+    for (name, side), spans in marked.items():
+        if spans:
+            yield _Piece(
+                name, side, min(one[0] for one in spans) - MARKED_REST_S, max(one[1] for one in spans) + MARKED_REST_S
+            )
 
 
 def total_arcs(readings: Sequence[Reading]) -> list[PlaceReading]:

@@ -104,7 +104,16 @@ def measure(
         cache=cache,
         on_progress=on_progress or (lambda stage, fraction: None),
     )
-    settings = {"model": model, "person": person, "mirrored": mirrored, "time_factor": time_factor, "rate_hz": rate_hz}
+    settings = {
+        "model": model,
+        "person": person,
+        "mirrored": mirrored,
+        "time_factor": time_factor,
+        "rate_hz": rate_hz,
+        "movement": movement,
+        "side": side,
+        "order": [[step.movement, step.side] for step in order],
+    }
     if camera is None:
         measurement = measure_recording(
             clip, track, movement=movement, side=side, order=order, method=method, smoothing=smoothing

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import Literal
 
@@ -25,7 +25,7 @@ from vision_rom.handover import (
     SmoothCurve,
 )
 from vision_rom.learned import load_camera_tilt
-from vision_rom.motion import RepetitionResult, Smoothing, choose_movement, repetitions, smooth
+from vision_rom.motion import RepetitionResult, Smoothing, choose_movement, repetitions, repetitions_between, smooth
 from vision_rom.motion.asymmetry import asymmetry_remark
 from vision_rom.motion.compensations import compensations
 from vision_rom.motion.dynamics import lowering_remarks, with_dynamics
@@ -48,6 +48,10 @@ from vision_rom.ways import (
 )
 
 SideAsked = Literal["left", "right", "both"] | None
+Spans = Sequence[tuple[float, float]]
+"""Start and end of each repetition, in seconds"""
+Marked = Mapping[tuple[str, Side], Spans]
+"""By movement and side"""
 UNKNOWN_MOVEMENT = "unknown"
 LEAST_PICTURE_PX = 100
 """In a smaller picture nobody can be expected to be found. Our own choice, no source."""
@@ -96,10 +100,12 @@ def measure_landmarks(
     method: Method = DEFAULT_METHOD,
     smoothing: Smoothing | None = None,
     widest_half_width_deg: float = WIDEST_HALF_WIDTH_DEG,
+    marked: Marked | None = None,
 ) -> Measurement:
     """Measure a patient whose landmarks are known already: view, angles, smoothing, repetitions, readings.
 
-    A reading whose interval is wider than ``widest_half_width_deg`` either way is refused.
+    A reading whose interval is wider than ``widest_half_width_deg`` either way is refused. ``marked`` holds the start and end
+    (seconds) of the repetitions that a person marked, by movement and side; the others are looked for.
     """
     check_asked(movement, side, method)
     smoothing = smoothing or Smoothing()
@@ -128,6 +134,7 @@ def measure_landmarks(
             track,
             view,
             widest_half_width_deg=widest_half_width_deg,
+            spans=(marked or {}).get((chosen, curve.source.side)),
         )
         for curve in kept
     )
@@ -177,10 +184,11 @@ def read_curve(
     view: ViewEstimate,
     *,
     widest_half_width_deg: float = WIDEST_HALF_WIDTH_DEG,
+    spans: Spans | None = None,
 ) -> Reading:
     """Turn one smoothed curve into the reading of its movement and side, or into the reason why there is none."""
     side = curve.source.side
-    found = repetitions(curve)
+    found = repetitions(curve) if spans is None else repetitions_between(curve, spans)
     plane = plane_of(movement, track, side, view)
     if plane is not None:
         off_plane_deg = plane.off_plane_deg

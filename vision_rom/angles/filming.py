@@ -5,11 +5,16 @@ The figures are our own choice after common practice, no source, except where on
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import Literal
+
 import numpy as np
 
 from vision_rom.angles.elevation import trunk_down_px
 from vision_rom.angles.view import ViewEstimate
 from vision_rom.handover import SIDES, Floats, Landmark, PoseTrack
+
+FaultCode = Literal["tilt", "roll", "near", "far", "cut_off", "others", "dark"]
 
 TILT_TOLD_FROM_DEG = 13.0
 """The guess errs by 5 degrees; phones within 6 degrees of level are told so in less than 1 of 100 recordings."""
@@ -29,16 +34,36 @@ SOMEBODY_ELSE_SHARE = 0.1
 _EXTREMITIES = {"a hand": ("wrist",), "an elbow": ("elbow",), "a hip": ("hip",)}
 
 
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Something about the filming that costs accuracy."""
+
+    code: FaultCode
+    sentence: str
+    """What is wrong, and what mends it"""
+
+
 def filming_remarks(track: PoseTrack, view: ViewEstimate, tilt_deg: float) -> tuple[str, ...]:
-    """Return a sentence for everything about the filming that costs accuracy, none where all was well.
+    """Return the sentences of :func:`filming_faults`."""
+    return tuple(one.sentence for one in filming_faults(track, view, tilt_deg))
+
+
+def filming_faults(track: PoseTrack, view: ViewEstimate, tilt_deg: float) -> tuple[Fault, ...]:
+    """Return everything about the filming that costs accuracy, nothing where all was well.
 
     ``tilt_deg`` is that of :func:`vision_rom.angles.camera_tilt.camera_tilt_deg`; NaN where it is not known.
     """
     found = np.isfinite(track.landmarks_px[:, 0, 0])
     if not found.any():
         return _darkness(track)
-    remarks = [_tilt(tilt_deg), _roll(track, view), *_distance(track, view), *_cut_off(track, found), _others(track)]
-    return (*(one for one in remarks if one), *_darkness(track))
+    faults: list[tuple[FaultCode, str]] = [
+        ("tilt", _tilt(tilt_deg)),
+        ("roll", _roll(track, view)),
+        *_distance(track, view),
+        ("cut_off", _cut_off(track, found)),
+        ("others", _others(track)),
+    ]
+    return (*(Fault(code, sentence) for code, sentence in faults if sentence), *_darkness(track))
 
 
 def _tilt(tilt_deg: float) -> str:
@@ -65,7 +90,7 @@ def _roll(track: PoseTrack, view: ViewEstimate) -> str:
     )
 
 
-def _distance(track: PoseTrack, view: ViewEstimate) -> list[str]:
+def _distance(track: PoseTrack, view: ViewEstimate) -> list[tuple[FaultCode, str]]:
     down = trunk_down_px(track.landmarks_px[..., :2])
     length = np.hypot(down[:, 0], down[:, 1])
     rest = view.rest & np.isfinite(length)
@@ -73,37 +98,34 @@ def _distance(track: PoseTrack, view: ViewEstimate) -> list[str]:
         return []
     trunk_px = float(np.median(length[rest]))
     distance_m = FOCAL_PER_LONGER_SIDE * max(track.width_px, track.height_px) * TRUNK_M / trunk_px
-    remarks = []
+    faults: list[tuple[FaultCode, str]] = []
     if distance_m < NEAREST_M:
-        remarks.append(
-            f"The phone was near, at about {distance_m:.1f} m: move it back to about 3 m, for perspective bends the angles."
-        )
+        near = f"The phone was near, at about {distance_m:.1f} m: move it back to about 3 m, for perspective bends the angles."
+        faults.append(("near", near))
     if trunk_px < SMALLEST_TRUNK_PX:
-        remarks.append(
+        small = (
             f"The patient is small in the picture (trunk {trunk_px:.0f} pixels long): come nearer, to about 3 m, or record "
             "with more pixels."
         )
+        faults.append(("far", small))
     elif distance_m > FARTHEST_M:
-        remarks.append(
-            f"The phone was far away, at about {distance_m:.0f} m: come nearer, to about 3 m, and do not zoom."
-        )
-    return remarks
+        far = f"The phone was far away, at about {distance_m:.0f} m: come nearer, to about 3 m, and do not zoom."
+        faults.append(("far", far))
+    return faults
 
 
-def _cut_off(track: PoseTrack, found: np.ndarray) -> list[str]:
+def _cut_off(track: PoseTrack, found: np.ndarray) -> str:
     x, y = track.landmarks_px[found, :, 0], track.landmarks_px[found, :, 1]
     outside = (x < 0) | (x >= track.width_px) | (y < 0) | (y >= track.height_px)
-    remarks = []
     for words, parts in _EXTREMITIES.items():
         marks = [Landmark.of(side, part) for side in SIDES for part in parts]
         share = float(outside[:, marks].any(axis=1).mean())
         if share > CUT_OFF_SHARE:
-            remarks.append(
+            return (
                 f"In {share:.0%} of the pictures {words} was outside: move the phone back or turn it, until hips and both hands "
                 "stay in the picture in every position."
             )
-            break
-    return remarks
+    return ""
 
 
 def _others(track: PoseTrack) -> str:
@@ -112,8 +134,9 @@ def _others(track: PoseTrack) -> str:
     return "Somebody else was in the picture: leave only the patient in view, or say with --person who it is."
 
 
-def _darkness(track: PoseTrack) -> tuple[str, ...]:
+def _darkness(track: PoseTrack) -> tuple[Fault, ...]:
     light: Floats = track.brightness[np.isfinite(track.brightness)]
     if not light.size or float(np.median(light)) >= DARK_BELOW:
         return ()
-    return ("The pictures are dark: light the patient from the front, and do not film against a window.",)
+    sentence = "The pictures are dark: light the patient from the front, and do not film against a window."
+    return (Fault("dark", sentence),)

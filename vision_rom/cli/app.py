@@ -22,6 +22,7 @@ from vision_rom.cli.demo import demo_command
 from vision_rom.cli.filming import filming_command
 from vision_rom.cli.prove import prove_command
 from vision_rom.cli.records import patient_app, reading_app, visit_app
+from vision_rom.cli.serve import account_app, serve_command
 from vision_rom.cli.synth import synth_command
 from vision_rom.errors import EXIT_INTERRUPTED, UsageError, VisionRomError
 
@@ -267,7 +268,9 @@ app.command("sample-size")(sample_size_command)
 app.command("synth")(synth_command)
 app.command("prove")(prove_command)
 app.command("demo")(demo_command)
+app.command("serve")(serve_command)
 app.add_typer(camera_app, name="camera")
 app.add_typer(patient_app, name="patient")
 app.add_typer(visit_app, name="visit")
 app.add_typer(reading_app, name="reading")
+app.add_typer(account_app, name="account")

@@ -6,7 +6,7 @@ from vision_rom.motion.holds import HOLD_LENGTH_S, held_value
 from vision_rom.motion.outliers import hampel_outliers
 from vision_rom.motion.raises import RepetitionSettings
 from vision_rom.motion.recognition import MovementChoice, choose_movement
-from vision_rom.motion.repetitions import Dropped, RepetitionResult, repetitions
+from vision_rom.motion.repetitions import Dropped, RepetitionResult, repetitions, repetitions_between
 from vision_rom.motion.smoothing import Smoothing, smooth
 
 __all__ = [
@@ -20,5 +20,6 @@ __all__ = [
     "hampel_outliers",
     "held_value",
     "repetitions",
+    "repetitions_between",
     "smooth",
 ]

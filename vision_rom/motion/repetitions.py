@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -73,6 +74,47 @@ def repetitions(curve: SmoothCurve, *, settings: RepetitionSettings | None = Non
     dropped.sort(key=lambda item: item.start_s)
     if not (kept or dropped):
         remarks.append(_why_nothing(curve))
+    return RepetitionResult(kept=tuple(kept), dropped=tuple(dropped), remarks=tuple(remarks))
+
+
+def repetitions_between(
+    curve: SmoothCurve, spans: Sequence[tuple[float, float]], *, settings: RepetitionSettings | None = None
+) -> RepetitionResult:
+    """Read the repetitions that a person marked, instead of looking for them.
+
+    Parameters
+    ----------
+    curve : the smoothed curve.
+    spans : start and end of each repetition in seconds, in order of time.
+
+    Returns
+    -------
+    RepetitionResult
+        As of :func:`repetitions`; a span that gives no value is dropped with its reason.
+
+    """
+    settings = settings or RepetitionSettings()
+    kept: list[Repetition] = []
+    dropped: list[Dropped] = []
+    remarks: list[str] = []
+    for start_s, end_s in spans:
+        inside = (curve.time_s >= start_s - 1e-6) & (curve.time_s <= end_s + 1e-6) & np.isfinite(curve.angle_deg)
+        samples = np.flatnonzero(inside)
+        if samples.size < 2:
+            dropped.append(Dropped("the angle is not known between the marked ends", start_s, end_s))
+            continue
+        heights = curve.angle_deg[samples]
+        excursion_deg = float(heights.max() - max(heights[0], heights[-1]))
+        # who marked the ends says that the whole movement lies between them
+        marked = Raise(samples, excursion_deg, True, True, False, False)
+        outcome = _judge(curve, marked, settings)
+        if isinstance(outcome, Dropped):
+            dropped.append(outcome)
+            continue
+        repetition, remark = outcome
+        kept.append(repetition)
+        if remark:
+            remarks.append(f"Repetition {len(kept)}: {remark}")
     return RepetitionResult(kept=tuple(kept), dropped=tuple(dropped), remarks=tuple(remarks))
 
 

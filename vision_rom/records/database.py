@@ -61,6 +61,52 @@ CREATE TRIGGER audit_stays BEFORE UPDATE ON audit BEGIN SELECT RAISE (ABORT, 'th
 CREATE TRIGGER audit_is_kept BEFORE DELETE ON audit BEGIN SELECT RAISE (ABORT, 'the audit trail is kept'); END;
 """
 
+_V3 = """
+CREATE TABLE account (
+    id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, role TEXT NOT NULL CHECK (role IN ('clinician', 'assistant')),
+    password TEXT NOT NULL, created_at TEXT NOT NULL
+) STRICT;
+CREATE TABLE session (
+    token_sha256 TEXT PRIMARY KEY, account_id INTEGER REFERENCES account (id) ON DELETE CASCADE, name TEXT NOT NULL,
+    role TEXT NOT NULL CHECK (role IN ('clinician', 'assistant')), form_token TEXT NOT NULL,
+    once INTEGER NOT NULL CHECK (once IN (0, 1)), expires_at TEXT NOT NULL
+) STRICT;
+CREATE TABLE home_task (
+    id INTEGER PRIMARY KEY, token_sha256 TEXT NOT NULL UNIQUE,
+    patient_id INTEGER NOT NULL REFERENCES patient (id) ON DELETE CASCADE, steps TEXT NOT NULL CHECK (json_valid(steps)),
+    language TEXT NOT NULL, shows_angle INTEGER NOT NULL CHECK (shows_angle IN (0, 1)), expires_at TEXT NOT NULL,
+    uses_left INTEGER NOT NULL CHECK (uses_left >= 0), revoked INTEGER NOT NULL DEFAULT 0 CHECK (revoked IN (0, 1)),
+    made_by TEXT NOT NULL, created_at TEXT NOT NULL
+) STRICT;
+CREATE TABLE home_run (
+    id INTEGER PRIMARY KEY, task_id INTEGER NOT NULL REFERENCES home_task (id) ON DELETE CASCADE,
+    visit_id INTEGER REFERENCES visit (id) ON DELETE SET NULL, pain_at_rest REAL NOT NULL, finished INTEGER NOT NULL DEFAULT 0,
+    stopped TEXT NOT NULL DEFAULT '',
+    created_at TEXT NOT NULL
+) STRICT;
+CREATE TABLE upload (
+    id TEXT PRIMARY KEY, visit_id INTEGER REFERENCES visit (id) ON DELETE CASCADE,
+    run_id INTEGER REFERENCES home_run (id) ON DELETE CASCADE, name TEXT NOT NULL, size INTEGER NOT NULL CHECK (size > 0),
+    movement TEXT, side TEXT, mirrored INTEGER NOT NULL CHECK (mirrored IN (0, 1)),
+    state TEXT NOT NULL CHECK (state IN ('receiving', 'received', 'looked_at', 'sent', 'replaced', 'refused')),
+    path TEXT, message TEXT NOT NULL DEFAULT '', created_at TEXT NOT NULL,
+    CHECK ((visit_id IS NULL) <> (run_id IS NULL))
+) STRICT;
+CREATE TABLE job (
+    id INTEGER PRIMARY KEY, kind TEXT NOT NULL CHECK (kind IN ('look', 'measure', 'draw', 'annotate')),
+    upload_id TEXT REFERENCES upload (id) ON DELETE CASCADE, clip_id INTEGER REFERENCES clip (id) ON DELETE CASCADE,
+    state TEXT NOT NULL CHECK (state IN ('waiting', 'running', 'done', 'failed', 'cancelled')), share REAL,
+    stage TEXT NOT NULL DEFAULT '', message TEXT NOT NULL DEFAULT '', who TEXT NOT NULL, created_at TEXT NOT NULL
+) STRICT;
+CREATE TABLE correction (
+    id INTEGER PRIMARY KEY, clip_id INTEGER NOT NULL REFERENCES clip (id) ON DELETE CASCADE,
+    what TEXT NOT NULL CHECK (json_valid(what)), who TEXT NOT NULL, undone INTEGER NOT NULL DEFAULT 0 CHECK (undone IN (0, 1)),
+    created_at TEXT NOT NULL
+) STRICT;
+CREATE INDEX job_in_state ON job (state, id);
+CREATE INDEX correction_of_clip ON correction (clip_id, id);
+"""
+
 Migration = Callable[[sqlite3.Connection], None]
 
 
@@ -72,7 +118,11 @@ def _findings_of_a_visit(connection: sqlite3.Connection) -> None:
     connection.execute("ALTER TABLE visit ADD COLUMN findings TEXT NOT NULL DEFAULT '[]' CHECK (json_valid(findings))")
 
 
-MIGRATIONS: tuple[Migration, ...] = (_first_tables, _findings_of_a_visit)
+def _pages_of_the_clinic(connection: sqlite3.Connection) -> None:
+    _run(connection, _V3)
+
+
+MIGRATIONS: tuple[Migration, ...] = (_first_tables, _findings_of_a_visit, _pages_of_the_clinic)
 """In order; the database's ``user_version`` is how many of them it has seen. Never change one that was released."""
 
 

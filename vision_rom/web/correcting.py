@@ -1,0 +1,222 @@
+"""Read a recording again from its kept landmarks, with what a person corrected.
+
+A correction is one plain table, kept in order and undone from the end:
+
+``{"kind": "repetitions", "movement": ..., "side": ..., "spans": [[start_s, end_s], ...]}``
+    the repetitions of one reading; an empty list leaves none.
+``{"kind": "pain", "marks": [[start_s, end_s, score], ...]}``
+    all pain marks of the recording; the score may be null. An empty list with ``"none": true`` says that it did not hurt.
+``{"kind": "point", "frame": index, "landmark": name, "x_px": x, "y_px": y}``
+    one joint point on one picture.
+``{"kind": "movement", "movement": ..., "side": ...}``
+    what was recorded.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field
+
+from vision_rom.errors import UsageError
+from vision_rom.examination import measure_recording
+from vision_rom.handover import Clip, Landmark, PoseTrack, Side, Step
+from vision_rom.pain.recorded import PainAsked
+from vision_rom.pose import PoseSettings, load_cached
+from vision_rom.readings import Measurement, check_asked
+from vision_rom.recorded_pain import with_pain
+
+SHORTEST_SPAN_S = 0.5
+"""A shorter repetition holds no held value"""
+Seconds = Annotated[float, Field(ge=0, le=1e5, allow_inf_nan=False)]
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class RepetitionsMarked(_Strict):
+    """The repetitions of one reading."""
+
+    kind: Literal["repetitions"]
+    movement: str = Field(max_length=60)
+    side: Side
+    spans: tuple[tuple[Seconds, Seconds], ...] = Field(max_length=200)
+
+
+class PainMarked(_Strict):
+    """All pain marks of a recording."""
+
+    kind: Literal["pain"]
+    marks: tuple[tuple[Seconds, Seconds, Annotated[float, Field(ge=0, le=10)] | None], ...] = Field(max_length=200)
+    none: bool = False
+
+
+class PointMoved(_Strict):
+    """One joint point on one picture."""
+
+    kind: Literal["point"]
+    frame: int = Field(ge=0, le=10_000_000)
+    landmark: Literal[
+        "left_shoulder", "right_shoulder", "left_elbow", "right_elbow", "left_wrist", "right_wrist", "left_hip", "right_hip"
+    ]  # fmt: skip
+    x_px: float = Field(ge=-20_000, le=20_000, allow_inf_nan=False)
+    y_px: float = Field(ge=-20_000, le=20_000, allow_inf_nan=False)
+
+
+class MovementChosen(_Strict):
+    """What was recorded."""
+
+    kind: Literal["movement"]
+    movement: str = Field(max_length=60)
+    side: Side | Literal["both"]
+
+
+Correction = Annotated[RepetitionsMarked | PainMarked | PointMoved | MovementChosen, Field(discriminator="kind")]
+
+
+@dataclass
+class Corrected:
+    """What all corrections of a recording come to."""
+
+    movement: str | None = None
+    side: Side | Literal["both"] | None = None
+    marked: dict[tuple[str, Side], tuple[tuple[float, float], ...]] = field(default_factory=dict)
+    pain: PainMarked | None = None
+    points: list[PointMoved] = field(default_factory=list)
+
+
+def in_effect(corrections: Sequence[RepetitionsMarked | PainMarked | PointMoved | MovementChosen]) -> Corrected:
+    """Return what the corrections come to, the later ones counting; a new movement forgets marked repetitions."""
+    found = Corrected()
+    for one in corrections:
+        if isinstance(one, RepetitionsMarked):
+            found.marked[one.movement, one.side] = checked_spans(one.spans)
+        elif isinstance(one, PainMarked):
+            found.pain = one
+        elif isinstance(one, PointMoved):
+            found.points.append(one)
+        else:
+            found.movement, found.side, found.marked = one.movement, one.side, {}
+    return found
+
+
+def checked_spans(spans: Sequence[tuple[float, float]]) -> tuple[tuple[float, float], ...]:
+    """Return the spans in order; raises UsageError where one is reversed, too short, or overlaps another."""
+    ordered = tuple(sorted(spans))
+    for start_s, end_s in ordered:
+        if end_s - start_s < SHORTEST_SPAN_S:
+            raise UsageError(
+                f"A repetition from {start_s:.2f} to {end_s:.2f} s is shorter than {SHORTEST_SPAN_S:g} s, too short to hold a value."
+            )
+    for before, after in pairwise(ordered):
+        if after[0] < before[1] - 1e-6:
+            raise UsageError(f"Two repetitions overlap at {after[0]:.2f} s; move one boundary.")
+    return ordered
+
+
+def kept_landmarks(path: Path, results: Path, document: dict[str, Any]) -> tuple[Clip, PoseTrack]:
+    """Return the facts and landmarks that a recording was measured from.
+
+    Raises
+    ------
+    UsageError
+        They are not there any more; the recording has to be measured again.
+
+    """
+    parameters = document["software"]["parameters"]
+    options = {name: parameters.get(name) for name in ("mirrored", "time_factor", "rate_hz")}
+    found = load_cached(
+        results,
+        clip_sha256=document["clip"]["sha256"],
+        settings=PoseSettings(model=parameters.get("model", "full"), person=parameters.get("person")),
+        clip_options=options,
+    )
+    if found is None:
+        raise UsageError("The landmarks of this recording are not kept any more; measure it again.")
+    clip, track = found
+    return replace(clip, path=path), track
+
+
+def measured_again(
+    clip: Clip, track: PoseTrack, document: dict[str, Any], corrected: Corrected, *, pain_at_rest: float = math.nan
+) -> Measurement:
+    """Measure landmarks with what was corrected; nothing corrected gives the first measurement again.
+
+    Raises
+    ------
+    UsageError
+        The movement cannot be measured, or a mark lies outside the recording.
+
+    """
+    parameters = document["software"]["parameters"]
+    method = parameters["method"]
+    if "camera" in parameters:
+        raise UsageError("This recording was measured with a camera profile; correct it by measuring it again.")
+    movement = corrected.movement or parameters.get("movement")
+    side = corrected.side or parameters.get("side")
+    order = () if corrected.movement else tuple(Step(*one) for one in parameters.get("order", ()))
+    check_asked(movement, side, method)
+    track = with_points(track, corrected.points)
+    measurement = measure_recording(
+        clip, track, movement=movement, side=side, order=order, method=method, marked=corrected.marked
+    )
+    again = replace(measurement, parameters={**parameters, **measurement.parameters})
+    return with_pain(again, pain_asked(corrected.pain, at_rest=pain_at_rest))
+
+
+def pain_asked(pain: PainMarked | None, *, at_rest: float = math.nan) -> PainAsked:
+    """Return the marks as they are typed on the command line."""
+    if pain is None:
+        return PainAsked(at_rest=at_rest)
+    typed = tuple(
+        f"{start:.3f}-{end:.3f}" + ("" if score is None else f":{score:g}") for start, end, score in pain.marks
+    )
+    return PainAsked(typed=typed, none=pain.none and not typed, at_rest=at_rest)
+
+
+def with_points(track: PoseTrack, points: Sequence[PointMoved]) -> PoseTrack:
+    """Return the track with the moved points, in the picture and, at their depth, in metres; the person vouches for them.
+
+    Raises
+    ------
+    UsageError
+        There is no such picture, or the patient was not found in it.
+
+    """
+    if not points:
+        return track
+    landmarks, world, visibility = track.landmarks_px.copy(), track.world_m.copy(), track.visibility.copy()
+    for one in points:
+        row = int(np.searchsorted(track.frame_index, one.frame))
+        if row >= len(track.frame_index) or track.frame_index[row] != one.frame:
+            raise UsageError(f"Picture {one.frame} of the recording was not measured.")
+        if not np.isfinite(landmarks[row]).all():
+            raise UsageError("The patient was not found in this picture, so no point of it can be moved.")
+        point = Landmark[one.landmark.upper()]
+        to = np.array([one.x_px, one.y_px])
+        shift_px = to - landmarks[row, point, :2]
+        landmarks[row, point, :2] = to
+        world[row, point, :2] += shift_px * _metres_a_pixel(landmarks[row], world[row])
+        visibility[row, point] = 1.0
+    return replace(track, landmarks_px=landmarks, world_m=world, visibility=visibility)
+
+
+def _metres_a_pixel(landmarks_px: np.ndarray, world_m: np.ndarray) -> float:
+    """The trunk's diagonals tell the scale; they are foreshortened alike in both."""
+    pairs = (
+        (Landmark.LEFT_SHOULDER, Landmark.RIGHT_HIP),
+        (Landmark.RIGHT_SHOULDER, Landmark.LEFT_HIP),
+        (Landmark.LEFT_SHOULDER, Landmark.LEFT_HIP),
+        (Landmark.RIGHT_SHOULDER, Landmark.RIGHT_HIP),
+    )
+    first, second = np.array(pairs).T
+    pixels = np.linalg.norm(landmarks_px[first, :2] - landmarks_px[second, :2], axis=1).sum()
+    metres = np.linalg.norm(world_m[first, :2] - world_m[second, :2], axis=1).sum()
+    return float(metres / max(pixels, 1e-6))

@@ -1,0 +1,204 @@
+"""One piece of work in a process of its own, so that it can be stopped and cannot take the server along.
+
+Run as::
+
+    python -m vision_rom.web.job FOLDER NUMBER
+
+The process ends by itself when the server goes (its standard input closes): the job then waits for the next server.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+from vision_rom.errors import VisionRomError
+from vision_rom.records import Visit
+from vision_rom.records.model import Clip
+from vision_rom.web.settings import ServeSettings
+from vision_rom.web.store import ClinicStore, Job, Upload
+
+TELL_EVERY_S = 0.4
+GONE = 75
+"""Exit code where the server went away"""
+OnProgress = Callable[[str, float | None], None]
+
+
+def run_job(settings: ServeSettings, number: int) -> None:
+    """Do a job and note how it ended; a sentence for the user where it failed."""
+    with ClinicStore(settings.folder, who="the server") as kept:
+        job = kept.job(number)
+        kept.who = job.who
+        tell = _teller(kept, job)
+        try:
+            if job.kind == "look":
+                message = _look(kept, settings, job, tell)
+            elif job.kind == "measure":
+                message = _measure(kept, settings, job, tell)
+            elif job.kind == "draw":
+                message = _draw(kept, job, tell)
+            else:
+                message = _annotate(kept, job, tell)
+        except VisionRomError as error:
+            kept.set_job(number, state="failed", message=str(error))
+            if job.upload_id is not None and kept.upload(job.upload_id).path is None:
+                kept.set_upload(job.upload_id, state="refused", message=str(error))
+        else:
+            kept.set_job(number, state="done", share=1.0, stage="", message=message)
+
+
+def _teller(kept: ClinicStore, job: Job) -> OnProgress:
+    told_at, told = 0.0, ""
+
+    def tell(stage: str, share: float | None) -> None:
+        nonlocal told_at, told
+        if time.monotonic() - told_at < TELL_EVERY_S and stage == told:
+            return
+        told_at, told = time.monotonic(), stage
+        kept.set_job(job.id, stage=stage, share=share)
+
+    return tell
+
+
+def _taken_in(kept: ClinicStore, settings: ServeSettings, upload: Upload, tell: OnProgress) -> Path:
+    """Return the recording without what the phone wrote beside it, made where it is not there yet."""
+    from vision_rom.web.intake import suffix_of, take_in
+
+    if upload.path is not None:
+        return Path(upload.path)
+    tell("checking the file", None)
+    received = settings.receiving / upload.id
+    settings.recordings.mkdir(parents=True, exist_ok=True)
+    path = (settings.recordings / f"{upload.id}{suffix_of(received)}").resolve()
+    partial = path.with_name(f".{path.stem}.partial{path.suffix}")
+    take_in(received, partial)
+    partial.replace(path)
+    kept.set_upload(upload.id, path=str(path))
+    received.unlink(missing_ok=True)
+    return path
+
+
+def _look(kept: ClinicStore, settings: ServeSettings, job: Job, tell: OnProgress) -> str:
+    from vision_rom.web.looking import faults_of
+
+    assert job.upload_id is not None
+    upload = kept.upload(job.upload_id)
+    path = _taken_in(kept, settings, upload, tell)
+    tell("looking at the recording", None)
+    faults = faults_of(path, movement=upload.movement, side=upload.side)
+    kept.set_upload(upload.id, state="looked_at", message=" ".join(faults))
+    return ""
+
+
+def _measure(kept: ClinicStore, settings: ServeSettings, job: Job, tell: OnProgress) -> str:
+    from vision_rom.measure import measure
+    from vision_rom.pain.recorded import PainAsked
+    from vision_rom.recorded_pain import with_pain
+    from vision_rom.report.document import reading_document
+    from vision_rom.report.folder import staged, write_reading_files
+    from vision_rom.web.proxy import PROXY_NAME, plays_as_it_is, write_playable
+
+    assert job.upload_id is not None
+    upload = kept.upload(job.upload_id)
+    path = _taken_in(kept, settings, upload, tell)
+    visit, at_rest = visit_of(kept, upload)
+    folder = kept.folder_of(visit) / f"{path.stem}.reading"
+    with staged(folder) as stage:
+        measurement = measure(
+            path,
+            movement=upload.movement,
+            side=upload.side,  # type: ignore[arg-type]
+            mirrored=upload.mirrored,
+            # landmarks that were found before the server stopped are not found again
+            cache=folder if folder.is_dir() else stage,
+            on_progress=tell,
+        )
+        measurement = with_pain(measurement, PainAsked(at_rest=at_rest))
+        tell("writing", None)
+        write_reading_files(measurement, stage)
+        if not plays_as_it_is(measurement.clip):
+            write_playable(
+                path,
+                stage / PROXY_NAME,
+                mirrored=upload.mirrored,
+                rate_hz=30.0,
+                on_progress=lambda share: tell("making a copy that browsers play", share),
+            )
+    # what was sent by the patient or the clinic was consented to; the clinic's form says so
+    kept.store_document(visit, reading_document(measurement), path=path, consent=True)
+    kept.set_upload(upload.id, state="sent")
+    measured = sum(one.status == "measured" for one in measurement.readings)
+    measured += sum(one.status == "measured" for one in measurement.places)
+    return f"{measured} measured of {len(measurement.readings) + len(measurement.places)}"
+
+
+def visit_of(kept: ClinicStore, upload: Upload) -> tuple[Visit, float]:
+    """Return the visit that a recording belongs to, made for a patient at home, and the pain at rest (NaN unknown)."""
+    if upload.visit_id is not None:
+        return kept.visit(upload.visit_id), float("nan")
+    assert upload.run_id is not None
+    run = kept.run(upload.run_id)
+    if run.visit_id is None:
+        task = kept.task(run.task_id)
+        visit = kept.add_visit(Visit(task.patient_id, run.created_at[:10], examiner="the patient, at home"))
+        kept.set_run(run, visit_id=visit.id)
+        return visit, run.pain_at_rest
+    return kept.visit(run.visit_id), run.pain_at_rest
+
+
+def _draw(kept: ClinicStore, job: Job, tell: OnProgress) -> str:
+    """Draw the pictures of a corrected recording anew."""
+    from vision_rom.report.folder import staged, write_reading_files
+    from vision_rom.web.again import measured_now
+
+    clip = _clip(kept, job)
+    tell("drawing", None)
+    with staged(kept.results_of(clip)) as stage:
+        write_reading_files(measured_now(kept, clip), stage)
+    return ""
+
+
+def _annotate(kept: ClinicStore, job: Job, tell: OnProgress) -> str:
+    from vision_rom.report.video import write_annotated_clip
+    from vision_rom.web.again import measured_now
+
+    clip = _clip(kept, job)
+    folder = kept.results_of(clip)
+    measurement = measured_now(kept, clip)
+    write_annotated_clip(measurement, folder / "annotated.mp4", on_frame=lambda share: tell("drawing", share))
+    return "annotated.mp4 is ready"
+
+
+def _clip(kept: ClinicStore, job: Job) -> Clip:
+    assert job.clip_id is not None
+    clip = kept.clip(job.clip_id)
+    return replace(clip, path=str(Path(clip.path)))
+
+
+def forget_upload(settings: ServeSettings, upload: Upload) -> None:
+    """Remove the files of a recording that was replaced or given up."""
+    (settings.receiving / upload.id).unlink(missing_ok=True)
+    if upload.path is not None:
+        Path(upload.path).unlink(missing_ok=True)
+        shutil.rmtree(Path(upload.path).with_suffix(".reading"), ignore_errors=True)
+
+
+def _end_with_server() -> None:
+    def wait() -> None:
+        # not through sys.stdin, whose lock a thread that waits would hold when the work ends
+        while os.read(0, 64):
+            pass
+        os._exit(GONE)
+
+    threading.Thread(target=wait, daemon=True).start()
+
+
+if __name__ == "__main__":
+    _end_with_server()
+    run_job(ServeSettings(Path(sys.argv[1])), int(sys.argv[2]))

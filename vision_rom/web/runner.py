@@ -1,0 +1,67 @@
+"""The background: jobs one after the other, each in a process of its own."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import threading
+
+from vision_rom.web.settings import ServeSettings
+from vision_rom.web.store import ClinicStore, Job
+
+LOOK_EVERY_S = 0.3
+
+
+class Runner:
+    """Runs the waiting jobs of the records until it is stopped; start it once for each folder."""
+
+    def __init__(self, settings: ServeSettings, *, jobs_at_once: int = 1) -> None:
+        self._settings = settings
+        self._stopped = threading.Event()
+        self._threads = [
+            threading.Thread(target=self._work, name=f"jobs-{n}", daemon=True) for n in range(jobs_at_once)
+        ]
+
+    def start(self) -> None:
+        """Begin; jobs that ran when an earlier server stopped wait again."""
+        with ClinicStore(self._settings.folder, who="the server") as kept:
+            kept.resume_jobs()
+        for thread in self._threads:
+            thread.start()
+
+    def stop(self) -> None:
+        """Stop the running jobs, which wait for the next start."""
+        self._stopped.set()
+        for thread in self._threads:
+            thread.join(timeout=20)
+
+    def _work(self) -> None:
+        with ClinicStore(self._settings.folder, who="the server") as kept:
+            while not self._stopped.is_set():
+                job = kept.claim_job()
+                if job is None:
+                    self._stopped.wait(LOOK_EVERY_S)
+                    continue
+                self._run(kept, job)
+
+    def _run(self, kept: ClinicStore, job: Job) -> None:
+        command = [sys.executable, "-m", "vision_rom.web.job", str(self._settings.folder), str(job.id)]
+        with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL) as process:
+            while process.poll() is None:
+                cancelled = kept.job(job.id).state == "cancelled"
+                if cancelled or self._stopped.is_set():
+                    process.terminate()
+                    try:
+                        process.wait(timeout=5)
+                    except subprocess.TimeoutExpired:
+                        process.kill()
+                    if not cancelled:
+                        kept.set_job(job.id, state="waiting", share=None, stage="")
+                    return
+                try:
+                    process.wait(timeout=LOOK_EVERY_S)
+                except subprocess.TimeoutExpired:
+                    continue
+        if kept.job(job.id).state == "running":
+            message = "The work ended without a result (out of memory?); try again, or send a shorter recording."
+            kept.set_job(job.id, state="failed", message=message)
