@@ -300,11 +300,11 @@ def announce(request: Request, session: Signed, number: int, announced: Announce
     """Announce a recording; its pieces follow."""
     settings = settings_of(request)
     rates_of(request).spend(UPLOAD_RATE, "upload", address_of(request))
-    check_room(settings, announced.size)
     if announced.movement is not None and movement_named(announced.movement).status != "measured":
         raise UsageError(f"This version does not measure {announced.movement} yet.")
     with opened(request, session.name) as kept:
         visit = kept.visit(number)
+        check_room(settings, kept, announced.size)
         upload = kept.add_upload(
             name=announced.name,
             size=announced.size,

@@ -184,7 +184,7 @@ def announce(request: Request, token: str, announced: AnnouncedAtHome) -> Answer
     with opened(request, "the patient") as kept:
         task = _task(request, kept, token)
         run = _open_run(kept, task)
-        check_room(settings, announced.size)
+        check_room(settings, kept, announced.size)
         if announced.step >= len(task.steps):
             raise HTTPException(404, "There is no such step.")
         step = task.steps[announced.step]

@@ -331,6 +331,13 @@ class ClinicStore(Records):
         ).fetchall()
         return tuple(_upload(row) for row in rows)
 
+    def uploads_awaited(self) -> tuple[Upload, ...]:
+        """Return the recordings that may still be coming in; what began longer ago was given up."""
+        rows = self._connection.execute(
+            "SELECT * FROM upload WHERE state = 'receiving' AND created_at > ?", (_later(-RUN_HOURS),)
+        ).fetchall()
+        return tuple(_upload(row) for row in rows)
+
     def set_upload(self, number: str, **changed: object) -> None:
         """Note a recording's state, path or message."""
         self._set("upload", number, changed)
