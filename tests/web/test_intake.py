@@ -122,7 +122,7 @@ def test_pictures_times_and_direction_stay(received: Path) -> None:
     kept = _taken_in(received)
     (before_s, before, size), (after_s, after, size_after) = _seen(received), _seen(kept)
     assert size_after == size
-    assert len(after) == len(before) > 20
+    assert len(after) == len(before) > 15
     np.testing.assert_allclose(after_s, before_s, atol=0.0011 if kept.suffix == ".mkv" else 1e-4)
     assert all(np.array_equal(one, other) for one, other in zip(before, after, strict=True))
 
@@ -224,16 +224,17 @@ def test_what_is_no_recording_is_refused_in_a_sentence(tmp_path: Path, what: str
 @pytest.mark.parametrize("share", [0.3, 0.6])
 def test_a_recording_whose_index_is_missing_is_refused(tmp_path: Path, share: float) -> None:
     whole = _recorded(tmp_path / "whole.mp4").read_bytes()
-    received = tmp_path / "part"
+    received = tmp_path / "Zx81random"
     received.write_bytes(whole[: int(len(whole) * share)])
-    with pytest.raises(ClipError, match="damaged|not sent whole|cannot"):
+    with pytest.raises(ClipError, match="The file has no index|no moving pictures") as refusal:
         _taken_in(received)
+    assert received.name not in str(refusal.value)
 
 
 def test_a_still_picture_is_refused(tmp_path: Path) -> None:
     received = tmp_path / "still"
     received.write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(200))
-    with pytest.raises(ClipError, match="no video"):
+    with pytest.raises(ClipError, match="The file is a picture"):
         _taken_in(received)
 
 
