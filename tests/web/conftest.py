@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -179,3 +180,20 @@ def measured_once(tmp_path_factory: pytest.TempPathFactory, sample_clips: Path, 
     with clinic.store() as kept:
         assert kept.job(number).state == "done", kept.job(number)
     return clinic
+
+
+@pytest.fixture
+def measured(measured_once: Clinic, tmp_path: Path) -> Iterator[Clinic]:
+    """A copy of :func:`measured_once` that a test may change."""
+    folder = tmp_path / "measured"
+    shutil.copytree(measured_once.folder, folder)
+    settings = ServeSettings(folder, least_free_bytes=0)
+    clinic = Clinic(folder, settings, create_app(settings, work=False))
+    with clinic.store() as kept:
+        for table in ("clip", "upload"):
+            kept._connection.execute(
+                f"UPDATE {table} SET path = replace(path, ?, ?)", (str(measured_once.folder), str(folder))
+            )
+    yield clinic
+    for client in clinic._open:
+        client.close()

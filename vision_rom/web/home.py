@@ -30,6 +30,7 @@ from vision_rom.web.security import (
     same_origin,
     settings_of,
 )
+from vision_rom.web.settings import ServeSettings
 from vision_rom.web.store import ClinicStore, HomeRun, HomeTask, Upload
 
 router = APIRouter(prefix="/home/{token}")
@@ -92,6 +93,12 @@ def _own_upload(kept: ClinicStore, run: HomeRun, name: str) -> Upload:
     if upload.run_id != run.id:
         raise HTTPException(404, "There is no such recording.")
     return upload
+
+
+def _give_up(settings: ServeSettings, kept: ClinicStore, upload: Upload) -> None:
+    kept.set_upload(upload.id, state="replaced", path=None)
+    kept.cancel_jobs_of(upload)
+    forget_upload(settings, upload)
 
 
 def _steps(kept: ClinicStore, task: HomeTask, run: HomeRun | None, language: str) -> list[ShownStep]:
@@ -194,8 +201,7 @@ def announce(request: Request, token: str, announced: AnnouncedAtHome) -> Answer
         if len(own) >= 12:
             raise HTTPException(429, "This movement was recorded very often. Please ask the clinic.")
         for one in own:
-            forget_upload(settings, one)
-            kept.set_upload(one.id, state="replaced", path=None)
+            _give_up(settings, kept, one)
         upload = kept.add_upload(
             name=announced.name, size=announced.size, run_id=run.id, movement=step.movement, side=step.side
         )
@@ -243,8 +249,7 @@ def again(request: Request, token: str, name: str) -> Answer:
         upload = _own_upload(kept, _open_run(kept, task), name)
         if upload.state == "sent":
             raise HTTPException(409, "This movement was sent already.")
-        forget_upload(settings_of(request), upload)
-        kept.set_upload(name, state="replaced", path=None)
+        _give_up(settings_of(request), kept, upload)
         return _answer(request, task, kept.upload(name))
 
 

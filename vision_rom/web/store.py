@@ -393,6 +393,12 @@ class ClinicStore(Records):
                 "UPDATE job SET state = 'cancelled' WHERE id = ? AND state IN ('waiting', 'running')", (number,)
             )
 
+    def cancel_jobs_of(self, upload: Upload) -> None:
+        """Cancel what was to be done with a recording that is given up."""
+        self._connection.execute(
+            "UPDATE job SET state = 'cancelled' WHERE upload_id = ? AND state IN ('waiting', 'running')", (upload.id,)
+        )
+
     def resume_jobs(self) -> None:
         """Let the jobs wait again that ran when the server stopped."""
         self._connection.execute("UPDATE job SET state = 'waiting', share = NULL, stage = '' WHERE state = 'running'")
