@@ -145,7 +145,7 @@ def test_a_run_at_home_makes_one_visit(clinic, patient) -> None:
 def test_cancelling_ends_the_process_and_leaves_no_half_result(clinic, visit, queued, runner) -> None:
     _, number = queued
     runner.start()
-    _until(lambda: "pose" in _stage(clinic, number) or _stage(clinic, number) not in ("", "checking the file"))
+    _until(lambda: _stage(clinic, number) not in ("", "checking the file"))
     with clinic.store() as kept:
         kept.cancel_job(number)
         after = kept.add_job("draw", clip_id=None)
