@@ -11,8 +11,16 @@ from vision_rom.errors import UsageError
 from vision_rom.records.model import Clip
 from vision_rom.report.document import reading_document
 from vision_rom.web.again import measured_now
-from vision_rom.web.correcting import checked_spans, in_effect, pain_asked, with_points
-from vision_rom.web.correcting import MovementChosen, PainMarked, PointMoved, RepetitionsMarked  # isort: skip
+from vision_rom.web.correcting import (
+    MovementChosen,
+    PainMarked,
+    PointMoved,
+    RepetitionsMarked,
+    checked_spans,
+    in_effect,
+    pain_asked,
+    with_points,
+)
 
 
 def _repetitions(*spans: tuple[float, float]) -> dict[str, object]:
@@ -69,7 +77,9 @@ def test_a_moved_boundary_moves_the_repetition(again, first, spans) -> None:
     start_s, end_s = spans[0]
     moved = again(_repetitions((start_s + 0.3, end_s), *spans[1:])).readings[0].repetitions[0]
     assert moved.start_s == pytest.approx(start_s + 0.3, abs=0.04)
-    assert moved.held_deg == pytest.approx(first.readings[0].repetitions[0].held_deg, abs=1e-9), "the held part is inside"
+    assert moved.held_deg == pytest.approx(first.readings[0].repetitions[0].held_deg, abs=1e-9), (
+        "the held part is inside"
+    )
 
 
 def test_a_boundary_before_the_top_takes_the_top_away(again, first, spans) -> None:
@@ -105,7 +115,7 @@ def test_pain_marks_make_and_move_the_painful_arc(again, first, spans) -> None:
     late = again(_pain((middle_s, rising[1], 6.0))).pain[0]
     assert early != late
     curve = next(c for c in first.curves if c.source.side == "right")
-    at = lambda s: float(np.interp(s, curve.time_s, curve.angle_deg))  # noqa: E731
+    at = lambda s: float(np.interp(s, curve.time_s, curve.angle_deg))
     documents = [reading_document(again(_pain((a, b, 5.0))))["readings"][0]["painful_arc"] for a, b in
                  ((rising[0] + 0.3, middle_s), (middle_s, rising[1]))]  # fmt: skip
     assert documents[0] != documents[1]

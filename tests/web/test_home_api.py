@@ -40,7 +40,9 @@ def _looked_at(clinic, upload: str, faults: str = "") -> None:
         kept.set_upload(upload, state="looked_at", message=faults)
 
 
-@pytest.mark.parametrize("missing", [{"consent": ""}, {"understood": "no"}, {"pain": ""}, {"pain": "x"}, {"pain": "11"}, {"pain": "-1"}])
+@pytest.mark.parametrize(
+    "missing", [{"consent": ""}, {"understood": "no"}, {"pain": ""}, {"pain": "x"}, {"pain": "11"}, {"pain": "-1"}]
+)
 def test_nothing_begins_without_consent_and_pain(clinic, phone, link: str, missing: dict[str, str]) -> None:
     assert phone.post(f"/home/{link}/begin", data=BEGIN | missing).status_code == 400
     assert phone.post(f"/home/{link}/uploads", json={"step": 0, "name": "a", "size": 4}).status_code == 409
@@ -159,7 +161,13 @@ def test_a_movement_is_filmed_a_bounded_number_of_times(phone, link: str) -> Non
 
 @pytest.mark.parametrize(
     ("announced", "status"),
-    [({"step": 2}, 404), ({"step": -1}, 422), ({"size": 1 << 45}, 413), ({"visit_id": 1}, 422), ({"movement": "x"}, 422)],
+    [
+        ({"step": 2}, 404),
+        ({"step": -1}, 422),
+        ({"size": 1 << 45}, 413),
+        ({"visit_id": 1}, 422),
+        ({"movement": "x"}, 422),
+    ],
 )
 def test_what_may_be_announced_from_home(phone, link: str, announced: dict[str, object], status: int) -> None:
     _begun(phone, link)

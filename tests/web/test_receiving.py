@@ -4,7 +4,7 @@ import asyncio
 import json
 import resource
 import shutil
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from types import SimpleNamespace
 
 import pytest
@@ -22,7 +22,9 @@ def _kept(clinic, upload) -> bytes:
     return (clinic.settings.receiving / upload.id).read_bytes()
 
 
-async def _patched(app, browser, upload, offset: int | bytes, messages: AsyncIterator[dict[str, object]]) -> tuple[int, dict]:
+async def _patched(
+    app, browser, upload, offset: int | bytes, messages: AsyncIterator[dict[str, object]]
+) -> tuple[int, dict]:
     """Send a piece whose arrival the test controls message by message."""
     answer: dict[str, object] = {"body": b""}
 
@@ -36,7 +38,7 @@ async def _patched(app, browser, upload, offset: int | bytes, messages: AsyncIte
         "host": "127.0.0.1:8321",
         "cookie": f"session={browser.client.cookies['session']}",
         "x-form-token": browser.form_token,
-        }
+    }
     offset = offset if isinstance(offset, bytes) else str(offset).encode()
     path = f"/api/uploads/{upload.id}"
     scope = {
@@ -197,13 +199,15 @@ def test_two_pieces_at_once_do_not_mix(clinic, clinician, upload) -> None:
     assert _kept(clinic, upload) == CONTENT
 
 
-@pytest.mark.parametrize("name", ["../../../etc/cron.d/x", "/etc/passwd", "..", "a\x00b.mp4", "C:\\x.mp4", "-rf", "\u202egpj.mp4"])
+@pytest.mark.parametrize(
+    "name", ["../../../etc/cron.d/x", "/etc/passwd", "..", "a\x00b.mp4", "C:\\x.mp4", "-rf", "\u202egpj.mp4"]
+)
 def test_a_name_is_never_a_path(clinic, clinician, visit, name: str) -> None:
-    before = {one for one in clinic.folder.parent.rglob("*")}
+    before = set(clinic.folder.parent.rglob("*"))
     told = clinician.post(f"/api/visits/{visit.id}/uploads", json={"name": name, "size": 4, "consent": True}).json()
     upload = SimpleNamespace(id=told["id"])
     assert _piece(clinician, upload, 0, b"data").status_code == 200
-    new = {one for one in clinic.folder.parent.rglob("*")} - before
+    new = set(clinic.folder.parent.rglob("*")) - before
     assert {one.name for one in new if one.is_file()} - {"records.sqlite-wal", "records.sqlite-shm"} == {upload.id}
     with clinic.store() as kept:
         assert kept.upload(upload.id).name.isprintable()
@@ -211,7 +215,10 @@ def test_a_name_is_never_a_path(clinic, clinician, visit, name: str) -> None:
 
 @pytest.mark.parametrize("name", ["..%2F..%2Frecords.sqlite", "none", "%00", ".."])
 def test_an_upload_that_was_never_announced_is_not_there(clinician, name: str) -> None:
-    for answer in (clinician.get(f"/api/uploads/{name}"), clinician.send("PATCH", f"/api/uploads/{name}", content=b"x")):
+    for answer in (
+        clinician.get(f"/api/uploads/{name}"),
+        clinician.send("PATCH", f"/api/uploads/{name}", content=b"x"),
+    ):
         assert answer.status_code == 404
 
 
@@ -224,6 +231,5 @@ def test_a_rest_of_a_broken_upload_is_told_from_the_file_itself(clinic, clinicia
 
 def test_announcing_is_slowed_down(clinic, clinician, visit) -> None:
     body = {"name": "raise.mp4", "size": 10, "consent": True}
-    announce: Callable[[], int] = lambda: clinician.post(f"/api/visits/{visit.id}/uploads", json=body).status_code  # noqa: E731
-    answers = [announce() for _ in range(121)]
+    answers = [clinician.post(f"/api/visits/{visit.id}/uploads", json=body).status_code for _ in range(121)]
     assert answers == [201] * 120 + [429]

@@ -57,7 +57,10 @@ def test_a_correction_is_kept_and_undone_to_the_first_reading(measured, clara) -
         versions = [one.reading["held_deg"] for one in kept.versions(reading)]
         trail = [what for _, who, what in kept.audit() if who == "Clara Clinic"]
     assert versions == [before["readings"][0]["held_deg"], corrected["readings"][0]["held_deg"], versions[0]]
-    assert [what for what in trail if "correct" in what] == ["corrected recording 1", "undid a correction of recording 1"]
+    assert [what for what in trail if "correct" in what] == [
+        "corrected recording 1",
+        "undid a correction of recording 1",
+    ]
 
 
 def test_corrections_are_undone_from_the_end(clara) -> None:
@@ -114,7 +117,9 @@ def test_a_bad_correction_changes_nothing(measured, clara, bad: object, status: 
 
 def test_a_reading_is_accepted_with_a_remark_that_is_no_script(measured, clara) -> None:
     number = _shown(clara)["readings"][0]["id"]
-    said = clara.post(f"/api/readings/{number}/review", json={"review": "accepted", "note": "<script>alert(1)</script>"})
+    said = clara.post(
+        f"/api/readings/{number}/review", json={"review": "accepted", "note": "<script>alert(1)</script>"}
+    )
     assert said.json()["by"] == "Clara Clinic"
     assert said.headers["content-type"] == "application/json"
     assert _shown(clara)["readings"][0]["review"] == "accepted"

@@ -171,7 +171,9 @@ def test_a_route_of_the_clinic_as_everybody(clinic, scene, case: Case) -> None:
     assert answers == expected
 
 
-@pytest.mark.parametrize("route", [one for one in CLINIC if one.method == "GET" and one.outside == 401], ids=lambda one: one.route)
+@pytest.mark.parametrize(
+    "route", [one for one in CLINIC if one.method == "GET" and one.outside == 401], ids=lambda one: one.route
+)
 def test_a_page_sends_everybody_else_to_sign_in(clinic, scene, route: Case) -> None:
     answer = clinic.anonymous().get(_path(route, scene, "anonymous"), headers={"accept": "text/html"})
     assert (answer.status_code, answer.headers["location"]) == (303, "/sign-in")
@@ -229,6 +231,8 @@ def test_what_outsiders_tried_changed_nothing(clinic, scene) -> None:
         for case in CLINIC:
             if case.outside == 401:
                 more = {"json": case.json} if case.json is not None else {"data": case.form} if case.form else {}
-                assert _browser(clinic, scene, who).send(case.method, _path(case, scene, who), **more).status_code == 401
+                assert (
+                    _browser(clinic, scene, who).send(case.method, _path(case, scene, who), **more).status_code == 401
+                )
     with clinic.store() as kept:
         assert len(kept.audit()) == before

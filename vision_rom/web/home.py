@@ -21,6 +21,7 @@ from vision_rom.web.home_words import FAULTS, HOW_TO_FILM, HOW_TO_MOVE, STOP_REA
 from vision_rom.web.job import forget_upload
 from vision_rom.web.pages import LANGUAGES, home_page, language_of, translated
 from vision_rom.web.receiving import Announced, Arrived, append, arrived, check_room, finish
+from vision_rom.web.routes import UPLOAD_PIECE, refusing
 from vision_rom.web.security import (
     LINK_RATE,
     UNKNOWN_LINK_RATE,
@@ -184,7 +185,13 @@ def begin(
     return RedirectResponse(f"/home/{token}", 303)
 
 
-@router.post("/uploads", status_code=201, dependencies=[FromHere], tags=["home"])
+@router.post(
+    "/uploads",
+    status_code=201,
+    dependencies=[FromHere],
+    tags=["home"],
+    responses=refusing(400, 403, 404, 409, 410, 413, 429, 507),
+)
 def announce(request: Request, token: str, announced: AnnouncedAtHome) -> Answer:
     """Announce the recording of one step; an earlier one of the same step that did not arrive whole is given up."""
     settings = settings_of(request)
@@ -208,7 +215,7 @@ def announce(request: Request, token: str, announced: AnnouncedAtHome) -> Answer
         return _answer(request, task, upload)
 
 
-@router.get("/uploads/{name}", tags=["home"])
+@router.get("/uploads/{name}", tags=["home"], responses=refusing(404, 409, 410, 429))
 def how_far(request: Request, token: str, name: str) -> Answer:
     """Tell how far a recording has come in, and what was seen of it."""
     with opened(request, "the patient") as kept:
@@ -216,7 +223,13 @@ def how_far(request: Request, token: str, name: str) -> Answer:
         return _answer(request, task, _own_upload(kept, _open_run(kept, task), name))
 
 
-@router.patch("/uploads/{name}", dependencies=[FromHere], tags=["home"])
+@router.patch(
+    "/uploads/{name}",
+    dependencies=[FromHere],
+    tags=["home"],
+    responses=refusing(403, 404, 409, 410, 413, 423, 429, 507),
+    openapi_extra=UPLOAD_PIECE,
+)
 async def piece(request: Request, token: str, name: str) -> Answer:
     """Append a piece (the raw body) at ``Upload-Offset``; after the last one the recording is looked at."""
     with opened(request, "the patient") as kept:
@@ -227,7 +240,9 @@ async def piece(request: Request, token: str, name: str) -> Answer:
         return _answer(request, task, kept.upload(name))
 
 
-@router.post("/uploads/{name}/keep", dependencies=[FromHere], tags=["home"])
+@router.post(
+    "/uploads/{name}/keep", dependencies=[FromHere], tags=["home"], responses=refusing(403, 404, 409, 410, 429)
+)
 def keep(request: Request, token: str, name: str) -> Answer:
     """Send a recording that was looked at to the clinic."""
     with opened(request, "the patient") as kept:
@@ -241,7 +256,9 @@ def keep(request: Request, token: str, name: str) -> Answer:
         return _answer(request, task, kept.upload(name))
 
 
-@router.post("/uploads/{name}/again", dependencies=[FromHere], tags=["home"])
+@router.post(
+    "/uploads/{name}/again", dependencies=[FromHere], tags=["home"], responses=refusing(403, 404, 409, 410, 429)
+)
 def again(request: Request, token: str, name: str) -> Answer:
     """Give a recording up, to record again."""
     with opened(request, "the patient") as kept:

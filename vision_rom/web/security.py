@@ -157,6 +157,9 @@ async def from_our_page(request: Request) -> None:
         raise HTTPException(403, "This page is too old. Load it again and repeat.")
 
 
+Changes = Depends(from_our_page)
+
+
 def same_origin(request: Request) -> None:
     """Refuse a change that a page of another site sends."""
     origin = request.headers.get("origin")
