@@ -14,7 +14,7 @@ from fastapi import APIRouter, Form, HTTPException, Request
 from starlette.responses import FileResponse, RedirectResponse, Response
 
 from vision_rom.errors import UsageError
-from vision_rom.handover import Step
+from vision_rom.handover import SIDES, Step
 from vision_rom.movements import load_catalogue
 from vision_rom.records import Episode, Patient, Visit
 from vision_rom.visit_report.content import visit_content
@@ -132,6 +132,9 @@ def add_patient(
     if birth_year and not birth_year.isdecimal():
         raise UsageError(f"'{birth_year}' is no year of birth.")
     year = int(birth_year) if birth_year else None
+    if complaint.strip() and side not in (*SIDES, "both"):
+        # before the patient is added, for both are one step to whoever fills in the form
+        raise UsageError(f"'{side}' is no side of a complaint.")
     made = Patient(code.strip(), year, sex, dominant_side or None)  # type: ignore[arg-type]
     with opened(request, session.name) as kept:
         patient = kept.add_patient(made, name=name.strip() or None)
