@@ -63,7 +63,9 @@ class Records:
 
     def add_patient(self, patient: Patient, *, name: str | None = None) -> Patient:
         """Add a patient; raises UsageError where the code is taken or a value is not allowed."""
-        if not patient.code.strip() or any(sign in patient.code for sign in "/\\\0"):
+        # the code names a folder, which is removed with the patient: ".." would take everything along
+        usable = patient.code.isprintable() and not patient.code.startswith(".")
+        if not patient.code.strip() or not usable or any(sign in patient.code for sign in "/\\"):
             raise UsageError(f"'{patient.code}' cannot be a patient's code; use letters, digits and dashes.")
         _one_of("sex", patient.sex, get_args(Sex))
         if patient.birth_year is not None and not 1900 <= patient.birth_year <= calendar_date.today().year:

@@ -14,7 +14,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from vision_rom import __version__
 from vision_rom.errors import UsageError, VisionRomError
-from vision_rom.web import clinic, entrance, home, review
+from vision_rom.web import clinic, entrance, home, incoming, review
 from vision_rom.web.pages import page
 from vision_rom.web.runner import Runner
 from vision_rom.web.security import Gate, Rates
@@ -56,7 +56,7 @@ def create_app(settings: ServeSettings, *, work: bool = True) -> FastAPI:
     app.state.settings = settings
     app.state.rates = Rates()
     app.state.receiving = set()
-    for room in (entrance, clinic, review, home):
+    for room in (entrance, clinic, incoming, review, home):
         app.include_router(room.router)
     app.mount("/static", StaticFiles(directory=Path(str(files("vision_rom.web").joinpath("static")))), name="static")
     app.add_exception_handler(HTTPException, _refused)

@@ -6,40 +6,34 @@ import io
 import json
 from datetime import date
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 from urllib.parse import quote
 
 import segno
-from fastapi import APIRouter, Depends, Form, HTTPException, Request
-from pydantic import Field
+from fastapi import APIRouter, Form, HTTPException, Request
 from starlette.responses import FileResponse, RedirectResponse, Response
 
 from vision_rom.errors import UsageError
-from vision_rom.handover import Side, Step
+from vision_rom.handover import SIDES, Step
 from vision_rom.movements import load_catalogue
-from vision_rom.movements import movement as movement_named
 from vision_rom.records import Episode, Patient, Visit
 from vision_rom.visit_report.content import visit_content
 from vision_rom.visit_report.files import up_to, write_visit_report
 from vision_rom.visit_report.trend import trend_png
 from vision_rom.web.job import forget_upload
 from vision_rom.web.pages import LANGUAGES, page
-from vision_rom.web.receiving import Announced, Arrived, append, arrived, check_room, finish
+from vision_rom.web.routes import Number
 from vision_rom.web.security import (
     REPORT_POLICY,
-    UPLOAD_RATE,
+    Changes,
     Clinician,
     Signed,
-    address_of,
-    from_our_page,
     opened,
-    rates_of,
     settings_of,
 )
 from vision_rom.web.store import ClinicStore
 
 router = APIRouter()
-Changes = Depends(from_our_page)
 REPORTS = {
     "report.html": "text/html; charset=utf-8",
     "report.pdf": "application/pdf",
@@ -48,16 +42,6 @@ REPORTS = {
     "for_the_patient.html": "text/html; charset=utf-8",
     "for_the_patient.pdf": "application/pdf",
 }
-
-
-class AnnouncedInClinic(Announced):
-    """A recording that somebody of the clinic sends."""
-
-    movement: str | None = Field(None, max_length=60)
-    side: Side | Literal["both"] | None = None
-    mirrored: bool = False
-    consent: Literal[True]
-    """The patient agreed that the recording is kept"""
 
 
 # --- the day's work -----------------------------------------------------------------------------------------------
@@ -110,7 +94,7 @@ def _shown_jobs(kept: ClinicStore) -> list[dict[str, object]]:
 
 
 @router.post("/jobs/{number}/cancel", include_in_schema=False, dependencies=[Changes])
-def cancel_job(request: Request, session: Signed, number: int) -> Response:
+def cancel_job(request: Request, session: Signed, number: Number) -> Response:
     """Cancel a job."""
     with opened(request, session.name) as kept:
         kept.job(number)
@@ -119,7 +103,7 @@ def cancel_job(request: Request, session: Signed, number: int) -> Response:
 
 
 @router.post("/jobs/{number}/repeat", include_in_schema=False, dependencies=[Changes])
-def repeat_job(request: Request, session: Signed, number: int) -> Response:
+def repeat_job(request: Request, session: Signed, number: Number) -> Response:
     """Try a job again that failed or was cancelled."""
     with opened(request, session.name) as kept:
         job = kept.job(number)
@@ -148,6 +132,9 @@ def add_patient(
     if birth_year and not birth_year.isdecimal():
         raise UsageError(f"'{birth_year}' is no year of birth.")
     year = int(birth_year) if birth_year else None
+    if complaint.strip() and side not in (*SIDES, "both"):
+        # before the patient is added, for both are one step to whoever fills in the form
+        raise UsageError(f"'{side}' is no side of a complaint.")
     made = Patient(code.strip(), year, sex, dominant_side or None)  # type: ignore[arg-type]
     with opened(request, session.name) as kept:
         patient = kept.add_patient(made, name=name.strip() or None)
@@ -220,7 +207,7 @@ def add_visit(
 
 
 @router.get("/visits/{number}", include_in_schema=False)
-def visit_page(request: Request, session: Signed, number: int) -> Response:
+def visit_page(request: Request, session: Signed, number: Number) -> Response:
     """Show a visit: drop recordings, see their readings."""
     with opened(request) as kept:
         visit = kept.visit(number)
@@ -241,7 +228,7 @@ def visit_page(request: Request, session: Signed, number: int) -> Response:
 
 
 @router.get("/visits/{number}/files/{name}", include_in_schema=False)
-def visit_file(request: Request, session: Clinician, number: int, name: str) -> Response:
+def visit_file(request: Request, session: Clinician, number: Number, name: str) -> Response:
     """Write one of a visit's reports as things stand now, and send it."""
     if name not in REPORTS:
         raise HTTPException(404)
@@ -292,50 +279,6 @@ def delete_patient(
     return RedirectResponse("/", 303)
 
 
-# --- recordings that come in --------------------------------------------------------------------------------------
-
-
-@router.post("/api/visits/{number}/uploads", status_code=201, dependencies=[Changes], tags=["recordings"])
-def announce(request: Request, session: Signed, number: int, announced: AnnouncedInClinic) -> Arrived:
-    """Announce a recording; its pieces follow."""
-    settings = settings_of(request)
-    rates_of(request).spend(UPLOAD_RATE, "upload", address_of(request))
-    check_room(settings, announced.size)
-    if announced.movement is not None and movement_named(announced.movement).status != "measured":
-        raise UsageError(f"This version does not measure {announced.movement} yet.")
-    with opened(request, session.name) as kept:
-        visit = kept.visit(number)
-        upload = kept.add_upload(
-            name=announced.name,
-            size=announced.size,
-            visit_id=visit.id,
-            movement=announced.movement,
-            side=announced.side,
-            mirrored=announced.mirrored,
-        )
-    return arrived(settings, upload)
-
-
-@router.get("/api/uploads/{name}", tags=["recordings"])
-def how_far(request: Request, session: Signed, name: str) -> Arrived:
-    """Tell how far a recording has come in."""
-    with opened(request) as kept:
-        return arrived(settings_of(request), kept.upload(name))
-
-
-@router.patch("/api/uploads/{name}", dependencies=[Changes], tags=["recordings"])
-async def piece(request: Request, session: Signed, name: str) -> Arrived:
-    """Append a piece (the raw body) at ``Upload-Offset``; the last one starts the measuring."""
-    settings = settings_of(request)
-    with opened(request, session.name) as kept:
-        upload = kept.upload(name)
-        if upload.visit_id is None:
-            raise HTTPException(403, "This recording is the patient's own.")
-        if await append(request, settings, upload) == upload.size:
-            finish(kept, upload, "measure")
-        return arrived(settings, kept.upload(name))
-
-
 # --- tasks for home -----------------------------------------------------------------------------------------------
 
 
@@ -345,7 +288,7 @@ async def add_task(request: Request, session: Signed, code: str) -> Response:
     form = await request.form()
     steps = [_step(str(value)) for value in form.getlist("step")]
     days, uses = str(form.get("days", "7")), str(form.get("uses", "3"))
-    if not (days.isdecimal() and uses.isdecimal()):
+    if not (days.isdecimal() and uses.isdecimal() and len(days + uses) < 10):
         raise UsageError("Days and uses are whole numbers.")
     language = str(form.get("language", "en"))
     if language not in LANGUAGES:
@@ -373,7 +316,7 @@ def _step(text: str) -> Step:
 
 
 @router.post("/tasks/{number}/revoke", include_in_schema=False, dependencies=[Changes])
-def revoke(request: Request, session: Signed, number: int) -> Response:
+def revoke(request: Request, session: Signed, number: Number) -> Response:
     """End a task at once."""
     with opened(request, session.name) as kept:
         task = kept.task(number)

@@ -34,6 +34,8 @@ from vision_rom.recorded_pain import with_pain
 
 SHORTEST_SPAN_S = 0.5
 """A shorter repetition holds no held value"""
+SLACK_S = 0.5
+"""A boundary may be drawn a little past the last picture, where the plot ends"""
 Seconds = Annotated[float, Field(ge=0, le=1e5, allow_inf_nan=False)]
 
 
@@ -164,21 +166,34 @@ def measured_again(
     order = () if corrected.movement else tuple(Step(*one) for one in parameters.get("order", ()))
     check_asked(movement, side, method)
     track = with_points(track, corrected.points)
+    _check_inside(corrected, float(track.time_s[-1]))
     measurement = measure_recording(
         clip, track, movement=movement, side=side, order=order, method=method, marked=corrected.marked
     )
+    read = {(one.movement, one.side) for one in measurement.readings}
+    for named in corrected.marked:
+        if named not in read:
+            raise UsageError(f"This recording has no reading of {named[0]}, {named[1]}; choose the movement first.")
     again = replace(measurement, parameters={**parameters, **measurement.parameters})
     return with_pain(again, pain_asked(corrected.pain, at_rest=pain_at_rest))
+
+
+def _check_inside(corrected: Corrected, ends_s: float) -> None:
+    latest_s = max((end_s for spans in corrected.marked.values() for _, end_s in spans), default=0.0)
+    if latest_s > ends_s + SLACK_S:
+        raise UsageError(f"A repetition cannot end at {latest_s:.2f} s: the recording ends at {ends_s:.2f} s.")
 
 
 def pain_asked(pain: PainMarked | None, *, at_rest: float = math.nan) -> PainAsked:
     """Return the marks as they are typed on the command line."""
     if pain is None:
         return PainAsked(at_rest=at_rest)
+    if pain.none and pain.marks:
+        raise UsageError("Either it hurt, and marks say when, or it did not hurt: not both.")
     typed = tuple(
         f"{start:.3f}-{end:.3f}" + ("" if score is None else f":{score:g}") for start, end, score in pain.marks
     )
-    return PainAsked(typed=typed, none=pain.none and not typed, at_rest=at_rest)
+    return PainAsked(typed=typed, none=pain.none, at_rest=at_rest)
 
 
 def with_points(track: PoseTrack, points: Sequence[PointMoved]) -> PoseTrack:

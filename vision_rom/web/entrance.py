@@ -21,7 +21,7 @@ from vision_rom.web.security import (
     settings_of,
     somebody,
 )
-from vision_rom.web.store import SESSION_HOURS
+from vision_rom.web.store import SESSION_HOURS, ClinicStore
 
 router = APIRouter()
 
@@ -45,7 +45,7 @@ def sign_in(
     with opened(request, name) as kept:
         if not password_fits(kept.password_of(name), password):
             return page(request, "sign_in.html.j2", status=403, accounts=True, wrong=True)
-        return _with_session(request, kept.begin_session(name))
+        return _with_session(request, kept, kept.begin_session(name))
 
 
 @router.get("/enter/{token}", include_in_schema=False)
@@ -57,7 +57,7 @@ def enter(request: Request, token: str) -> Response:
         if session is None:
             raise HTTPException(403, "This address was used already. Start the server again for a new one.")
         kept.end_session(token)
-        return _with_session(request, kept.begin_session(session.name, session.role))
+        return _with_session(request, kept, kept.begin_session(session.name, session.role))
 
 
 @router.post("/sign-out", include_in_schema=False, dependencies=[Depends(from_our_page)])
@@ -77,8 +77,10 @@ def description(request: Request, _: Signed) -> Response:
     return JSONResponse(request.app.openapi())
 
 
-def _with_session(request: Request, token: str) -> Response:
+def _with_session(request: Request, kept: ClinicStore, token: str) -> Response:
     settings = settings_of(request)
+    # whoever sat here before is not left signed in behind the new cookie
+    kept.end_session(request.cookies.get(cookie_name(settings), ""))
     answer = RedirectResponse("/", 303)
     answer.set_cookie(
         cookie_name(settings),

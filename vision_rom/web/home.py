@@ -21,6 +21,7 @@ from vision_rom.web.home_words import FAULTS, HOW_TO_FILM, HOW_TO_MOVE, STOP_REA
 from vision_rom.web.job import forget_upload
 from vision_rom.web.pages import LANGUAGES, home_page, language_of, translated
 from vision_rom.web.receiving import Announced, Arrived, append, arrived, check_room, finish
+from vision_rom.web.routes import UPLOAD_PIECE, refusing
 from vision_rom.web.security import (
     LINK_RATE,
     UNKNOWN_LINK_RATE,
@@ -30,6 +31,7 @@ from vision_rom.web.security import (
     same_origin,
     settings_of,
 )
+from vision_rom.web.settings import ServeSettings
 from vision_rom.web.store import ClinicStore, HomeRun, HomeTask, Upload
 
 router = APIRouter(prefix="/home/{token}")
@@ -92,6 +94,12 @@ def _own_upload(kept: ClinicStore, run: HomeRun, name: str) -> Upload:
     if upload.run_id != run.id:
         raise HTTPException(404, "There is no such recording.")
     return upload
+
+
+def _give_up(settings: ServeSettings, kept: ClinicStore, upload: Upload) -> None:
+    kept.set_upload(upload.id, state="replaced", path=None)
+    kept.cancel_jobs_of(upload)
+    forget_upload(settings, upload)
 
 
 def _steps(kept: ClinicStore, task: HomeTask, run: HomeRun | None, language: str) -> list[ShownStep]:
@@ -179,14 +187,20 @@ def begin(
     return RedirectResponse(f"/home/{token}", 303)
 
 
-@router.post("/uploads", status_code=201, dependencies=[FromHere], tags=["home"])
+@router.post(
+    "/uploads",
+    status_code=201,
+    dependencies=[FromHere],
+    tags=["home"],
+    responses=refusing(400, 403, 404, 409, 410, 413, 429, 507),
+)
 def announce(request: Request, token: str, announced: AnnouncedAtHome) -> Answer:
     """Announce the recording of one step; an earlier one of the same step that did not arrive whole is given up."""
     settings = settings_of(request)
     with opened(request, "the patient") as kept:
         task = _task(request, kept, token)
         run = _open_run(kept, task)
-        check_room(settings, announced.size)
+        check_room(settings, kept, announced.size)
         if announced.step >= len(task.steps):
             raise HTTPException(404, "There is no such step.")
         step = task.steps[announced.step]
@@ -196,15 +210,14 @@ def announce(request: Request, token: str, announced: AnnouncedAtHome) -> Answer
         if len(own) >= 12:
             raise HTTPException(429, "This movement was recorded very often. Please ask the clinic.")
         for one in own:
-            forget_upload(settings, one)
-            kept.set_upload(one.id, state="replaced", path=None)
+            _give_up(settings, kept, one)
         upload = kept.add_upload(
             name=announced.name, size=announced.size, run_id=run.id, movement=step.movement, side=step.side
         )
         return _answer(request, task, upload)
 
 
-@router.get("/uploads/{name}", tags=["home"])
+@router.get("/uploads/{name}", tags=["home"], responses=refusing(404, 409, 410, 429))
 def how_far(request: Request, token: str, name: str) -> Answer:
     """Tell how far a recording has come in, and what was seen of it."""
     with opened(request, "the patient") as kept:
@@ -212,7 +225,13 @@ def how_far(request: Request, token: str, name: str) -> Answer:
         return _answer(request, task, _own_upload(kept, _open_run(kept, task), name))
 
 
-@router.patch("/uploads/{name}", dependencies=[FromHere], tags=["home"])
+@router.patch(
+    "/uploads/{name}",
+    dependencies=[FromHere],
+    tags=["home"],
+    responses=refusing(403, 404, 409, 410, 413, 423, 429, 507),
+    openapi_extra=UPLOAD_PIECE,
+)
 async def piece(request: Request, token: str, name: str) -> Answer:
     """Append a piece (the raw body) at ``Upload-Offset``; after the last one the recording is looked at."""
     with opened(request, "the patient") as kept:
@@ -223,7 +242,9 @@ async def piece(request: Request, token: str, name: str) -> Answer:
         return _answer(request, task, kept.upload(name))
 
 
-@router.post("/uploads/{name}/keep", dependencies=[FromHere], tags=["home"])
+@router.post(
+    "/uploads/{name}/keep", dependencies=[FromHere], tags=["home"], responses=refusing(403, 404, 409, 410, 429)
+)
 def keep(request: Request, token: str, name: str) -> Answer:
     """Send a recording that was looked at to the clinic."""
     with opened(request, "the patient") as kept:
@@ -237,7 +258,9 @@ def keep(request: Request, token: str, name: str) -> Answer:
         return _answer(request, task, kept.upload(name))
 
 
-@router.post("/uploads/{name}/again", dependencies=[FromHere], tags=["home"])
+@router.post(
+    "/uploads/{name}/again", dependencies=[FromHere], tags=["home"], responses=refusing(403, 404, 409, 410, 429)
+)
 def again(request: Request, token: str, name: str) -> Answer:
     """Give a recording up, to record again."""
     with opened(request, "the patient") as kept:
@@ -245,8 +268,7 @@ def again(request: Request, token: str, name: str) -> Answer:
         upload = _own_upload(kept, _open_run(kept, task), name)
         if upload.state == "sent":
             raise HTTPException(409, "This movement was sent already.")
-        forget_upload(settings_of(request), upload)
-        kept.set_upload(name, state="replaced", path=None)
+        _give_up(settings_of(request), kept, upload)
         return _answer(request, task, kept.upload(name))
 
 

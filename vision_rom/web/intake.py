@@ -13,9 +13,14 @@ from __future__ import annotations
 import resource
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from vision_rom.errors import ClipDamaged, ClipError, OutputError
+
+if TYPE_CHECKING:
+    from av.packet import Packet
 
 MOST_MEMORY_BYTES = 4 << 30
 LONGEST_S = 600
@@ -69,7 +74,11 @@ def copy_without_remarks(received: Path, kept: Path) -> None:
 
     from vision_rom.clip.files import check_readable
 
-    check_readable(received)
+    try:
+        check_readable(received)
+    except ClipError as error:
+        # the name of a received file is our own and says nothing to whoever sent it
+        raise ClipError(str(error).replace(f"'{received}'", "The file").replace(received.name, "The file")) from None
     if not _looks_like_a_container(received):
         raise ClipError("The file is no video of a phone or browser (MP4, MOV, WebM or AVI).")
     try:
@@ -85,7 +94,9 @@ def copy_without_remarks(received: Path, kept: Path) -> None:
             _decode_first(old, pictures)
         with av.open(f"file:{received}", metadata_errors="replace", options={"protocol_whitelist": "file"}) as old:
             sources = [old.streams[number], *old.streams.audio[:1]]
-            with av.open(f"file:{kept}", "w", format=_FORMATS[kept.suffix]) as new:
+            # a picture must not come later because of the stamps below that lie before it
+            options = {"avoid_negative_ts": "disabled"} if kept.suffix == ".mkv" else {}
+            with av.open(f"file:{kept}", "w", format=_FORMATS[kept.suffix], options=options) as new:
                 copies = {}
                 for source in sources:
                     try:
@@ -96,15 +107,33 @@ def copy_without_remarks(received: Path, kept: Path) -> None:
                             raise
                         continue
                     copies[source.index].metadata.clear()
-                for packet in old.demux([one for one in sources if one.index in copies]):
-                    if packet.dts is None:
-                        continue
+                for packet in _in_decoding_order(old.demux([one for one in sources if one.index in copies])):
                     packet.stream = copies[packet.stream.index]
                     new.mux(packet)
     except (av.error.FFmpegError, ValueError) as error:
         if isinstance(error, OSError) and error.errno == 28:
             raise OutputError("No space left on the disk.") from error
         raise ClipDamaged("The video is damaged or was not sent whole; send it again.") from error
+
+
+def _in_decoding_order(packets: Iterator[Packet]) -> Iterator[Packet]:
+    """Give every packet a decoding time: Matroska holds none, and the first ones, key picture included, come without."""
+    waiting: dict[int, list[Packet]] = {}
+    for packet in packets:
+        before = waiting.setdefault(packet.stream.index, [])
+        if packet.dts is None:
+            if packet.pts is not None:
+                before.append(packet)
+            continue
+        for number, one in enumerate(before):
+            one.dts = packet.dts - len(before) + number
+            yield one
+        before.clear()
+        yield packet
+    for before in waiting.values():
+        for one in before:
+            one.dts = one.pts
+            yield one
 
 
 def _looks_like_a_container(path: Path) -> bool:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import sys
 import threading
 import time
@@ -18,13 +19,14 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from vision_rom.errors import VisionRomError
+from vision_rom.errors import ClipMissing, VisionRomError
 from vision_rom.records import Visit
 from vision_rom.records.model import Clip
 from vision_rom.web.settings import ServeSettings
 from vision_rom.web.store import ClinicStore, Job, Upload
 
 TELL_EVERY_S = 0.4
+LONGEST_CLEANING_S = 5.0
 GONE = 75
 """Exit code where the server went away"""
 OnProgress = Callable[[str, float | None], None]
@@ -74,6 +76,8 @@ def _taken_in(kept: ClinicStore, settings: ServeSettings, upload: Upload, tell: 
         return Path(upload.path)
     tell("checking the file", None)
     received = settings.receiving / upload.id
+    if not received.is_file():
+        raise ClipMissing("The recording is not there any more; send it again.")
     settings.recordings.mkdir(parents=True, exist_ok=True)
     path = (settings.recordings / f"{upload.id}{suffix_of(received)}").resolve()
     partial = path.with_name(f".{path.stem}.partial{path.suffix}")
@@ -92,7 +96,9 @@ def _look(kept: ClinicStore, settings: ServeSettings, job: Job, tell: OnProgress
     path = _taken_in(kept, settings, upload, tell)
     tell("looking at the recording", None)
     faults = faults_of(path, movement=upload.movement, side=upload.side)
-    kept.set_upload(upload.id, state="looked_at", message=" ".join(faults))
+    if kept.upload(upload.id).state == "received":
+        # else the patient has given it up meanwhile
+        kept.set_upload(upload.id, state="looked_at", message=" ".join(faults))
     return ""
 
 
@@ -190,12 +196,19 @@ def forget_upload(settings: ServeSettings, upload: Upload) -> None:
 
 
 def _end_with_server() -> None:
+    def leave(*_: object) -> None:
+        # through the work's own cleaning up: half a result and the process that takes a file in go too
+        raise SystemExit(GONE)
+
     def wait() -> None:
         # not through sys.stdin, whose lock a thread that waits would hold when the work ends
         while os.read(0, 64):
             pass
+        os.kill(os.getpid(), signal.SIGTERM)
+        time.sleep(LONGEST_CLEANING_S)
         os._exit(GONE)
 
+    signal.signal(signal.SIGTERM, leave)
     threading.Thread(target=wait, daemon=True).start()
 
 

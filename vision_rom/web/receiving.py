@@ -6,6 +6,7 @@ the size of the file itself, so nothing else can disagree with it.
 
 from __future__ import annotations
 
+import io
 import os
 import shutil
 from pathlib import Path
@@ -13,6 +14,7 @@ from typing import Annotated
 
 from fastapi import HTTPException, Request
 from pydantic import BaseModel, ConfigDict, Field
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect
 
 from vision_rom.web.settings import ServeSettings
@@ -40,13 +42,14 @@ class Arrived(BaseModel):
     message: str
 
 
-def check_room(settings: ServeSettings, size: int) -> None:
-    """Refuse a recording that is too large, or for which the disk has no room."""
+def check_room(settings: ServeSettings, kept: ClinicStore, size: int) -> None:
+    """Refuse a recording that is too large, or for which the disk has no room beside those that are still coming in."""
     if size > settings.largest_recording_bytes:
         largest = settings.largest_recording_bytes / (1 << 30)
         raise HTTPException(413, f"A recording may have at most {largest:g} GB. Record again for a shorter time.")
     settings.receiving.mkdir(parents=True, exist_ok=True)
-    if shutil.disk_usage(settings.receiving).free - size < settings.least_free_bytes:
+    awaited = sum(max(one.size - _size(settings.receiving / one.id), 0) for one in kept.uploads_awaited())
+    if shutil.disk_usage(settings.receiving).free - awaited - size < settings.least_free_bytes:
         raise HTTPException(507, "The clinic's disk is full. Please tell the clinic.")
 
 
@@ -80,7 +83,7 @@ async def append(request: Request, settings: ServeSettings, upload: Upload) -> i
     busy.add(upload.id)
     try:
         have = _size(path)
-        if not given.isdigit() or int(given) != have:
+        if given != str(have):
             raise HTTPException(409, "The piece does not follow what has arrived.", headers={OFFSET: str(have)})
         path.parent.mkdir(parents=True, exist_ok=True)
         with path.open("ab", buffering=0) as file:
@@ -88,7 +91,7 @@ async def append(request: Request, settings: ServeSettings, upload: Upload) -> i
                 async for piece in request.stream():
                     if have + len(piece) > upload.size:
                         raise HTTPException(413, "More came than was announced.")
-                    file.write(piece)
+                    _write_whole(file, piece)
                     have += len(piece)
             except ClientDisconnect:
                 # what has arrived counts; the browser asks and goes on from there
@@ -96,10 +99,18 @@ async def append(request: Request, settings: ServeSettings, upload: Upload) -> i
             except OSError as error:
                 raise HTTPException(507, f"The recording cannot be kept: {error.strerror}.") from error
             if have == upload.size:
-                os.fsync(file.fileno())
+                # of several GB this takes long, and the pages must go on
+                await run_in_threadpool(os.fsync, file.fileno())
         return have
     finally:
         busy.discard(upload.id)
+
+
+def _write_whole(file: io.FileIO, piece: bytes) -> None:
+    """Write a piece; the system may take a part of it only, as where the disk fills up, and then says so at the next part."""
+    left = memoryview(piece)
+    while left:
+        left = left[file.write(left) :]
 
 
 def finish(kept: ClinicStore, upload: Upload, kind: JobKind) -> None:

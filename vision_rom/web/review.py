@@ -19,11 +19,12 @@ from vision_rom.records.model import Clip
 from vision_rom.report.document import reading_document
 from vision_rom.report.pain import pain_in_words
 from vision_rom.web.again import measured_now
-from vision_rom.web.clinic import Changes, file_of
+from vision_rom.web.clinic import file_of
 from vision_rom.web.correcting import Correction
 from vision_rom.web.pages import page
 from vision_rom.web.proxy import PROXY_NAME
-from vision_rom.web.security import Clinician, Signed, opened
+from vision_rom.web.routes import Number, refusing
+from vision_rom.web.security import Changes, Clinician, Signed, opened
 from vision_rom.web.store import ClinicStore
 
 router = APIRouter()
@@ -81,7 +82,7 @@ class Review(BaseModel):
 
 
 @router.get("/clips/{number}", include_in_schema=False)
-def review_page(request: Request, session: Signed, number: int) -> Response:
+def review_page(request: Request, session: Signed, number: Number) -> Response:
     """Show the review page."""
     with opened(request) as kept:
         clip = kept.clip(number)
@@ -102,7 +103,7 @@ def review_page(request: Request, session: Signed, number: int) -> Response:
 
 
 @router.get("/clips/{number}/video", include_in_schema=False)
-def video(request: Request, session: Signed, number: int) -> Response:
+def video(request: Request, session: Signed, number: Number) -> Response:
     """Send the recording as browsers play it."""
     with opened(request) as kept:
         clip = kept.clip(number)
@@ -111,7 +112,7 @@ def video(request: Request, session: Signed, number: int) -> Response:
 
 
 @router.get("/clips/{number}/files/{name}", include_in_schema=False)
-def picture(request: Request, session: Signed, number: int, name: str) -> Response:
+def picture(request: Request, session: Signed, number: Number, name: str) -> Response:
     """Send one of the result's pictures."""
     if name not in PICTURES:
         raise HTTPException(404)
@@ -120,23 +121,28 @@ def picture(request: Request, session: Signed, number: int, name: str) -> Respon
 
 
 @router.post("/clips/{number}/annotated", include_in_schema=False, dependencies=[Changes])
-def annotate(request: Request, session: Signed, number: int) -> Response:
+def annotate(request: Request, session: Signed, number: Number) -> Response:
     """Queue the annotated recording, heads hidden."""
     with opened(request, session.name) as kept:
         kept.add_job("annotate", clip_id=kept.clip(number).id)
     return Response(status_code=204)
 
 
-@router.get("/api/clips/{number}", tags=["review"])
-def shown(request: Request, session: Signed, number: int) -> Shown:
+@router.get("/api/clips/{number}", tags=["review"], responses=refusing(400, 401, 404))
+def shown(request: Request, session: Signed, number: Number) -> Shown:
     """Return curves, points and readings as they are now."""
     with opened(request) as kept, _one_at_a_time:
         clip = kept.clip(number)
         return _shown(kept, clip, measured_now(kept, clip))
 
 
-@router.post("/api/clips/{number}/corrections", dependencies=[Changes], tags=["review"])
-def correct(request: Request, session: Clinician, number: int, correction: Correction) -> Shown:
+@router.post(
+    "/api/clips/{number}/corrections",
+    dependencies=[Changes],
+    tags=["review"],
+    responses=refusing(400, 401, 403, 404, 413),
+)
+def correct(request: Request, session: Clinician, number: Number, correction: Correction) -> Shown:
     """Correct a recording: measured again at once, the readings before are kept."""
     with opened(request, session.name) as kept, _one_at_a_time:
         clip = kept.clip(number)
@@ -144,8 +150,13 @@ def correct(request: Request, session: Clinician, number: int, correction: Corre
         return _changed(kept, clip, what, [*kept.corrections(clip), what])
 
 
-@router.delete("/api/clips/{number}/corrections/last", dependencies=[Changes], tags=["review"])
-def undo(request: Request, session: Clinician, number: int) -> Shown:
+@router.delete(
+    "/api/clips/{number}/corrections/last",
+    dependencies=[Changes],
+    tags=["review"],
+    responses=refusing(400, 401, 403, 404, 409),
+)
+def undo(request: Request, session: Clinician, number: Number) -> Shown:
     """Undo the last correction."""
     with opened(request, session.name) as kept, _one_at_a_time:
         clip = kept.clip(number)
@@ -163,8 +174,13 @@ def _changed(kept: ClinicStore, clip: Clip, what: dict[str, Any] | None, all_of:
     return _shown(kept, clip, measurement)
 
 
-@router.post("/api/readings/{number}/review", dependencies=[Changes], tags=["review"])
-def review(request: Request, session: Clinician, number: int, said: Review) -> dict[str, Any]:
+@router.post(
+    "/api/readings/{number}/review",
+    dependencies=[Changes],
+    tags=["review"],
+    responses=refusing(400, 401, 403, 404, 413),
+)
+def review(request: Request, session: Clinician, number: Number, said: Review) -> dict[str, Any]:
     """Accept or reject a reading, with a remark."""
     with opened(request, session.name) as kept:
         one = kept.review(kept.reading(number), said.review, note=said.note.strip() or None)

@@ -6,10 +6,12 @@ import subprocess
 import sys
 import threading
 
+from vision_rom.errors import UsageError
 from vision_rom.web.settings import ServeSettings
 from vision_rom.web.store import ClinicStore, Job
 
 LOOK_EVERY_S = 0.3
+GONE_WITH_ITS_PATIENT = "gone"
 
 
 class Runner:
@@ -48,20 +50,28 @@ class Runner:
         command = [sys.executable, "-m", "vision_rom.web.job", str(self._settings.folder), str(job.id)]
         with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL) as process:
             while process.poll() is None:
-                cancelled = kept.job(job.id).state == "cancelled"
+                cancelled = _state(kept, job) in ("cancelled", GONE_WITH_ITS_PATIENT)
                 if cancelled or self._stopped.is_set():
                     process.terminate()
                     try:
                         process.wait(timeout=5)
                     except subprocess.TimeoutExpired:
                         process.kill()
-                    if not cancelled:
+                    # it may have come to its end meanwhile
+                    if _state(kept, job) == "running":
                         kept.set_job(job.id, state="waiting", share=None, stage="")
                     return
                 try:
                     process.wait(timeout=LOOK_EVERY_S)
                 except subprocess.TimeoutExpired:
                     continue
-        if kept.job(job.id).state == "running":
+        if _state(kept, job) == "running":
             message = "The work ended without a result (out of memory?); try again, or send a shorter recording."
             kept.set_job(job.id, state="failed", message=message)
+
+
+def _state(kept: ClinicStore, job: Job) -> str:
+    try:
+        return kept.job(job.id).state
+    except UsageError:
+        return GONE_WITH_ITS_PATIENT

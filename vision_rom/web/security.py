@@ -157,11 +157,23 @@ async def from_our_page(request: Request) -> None:
         raise HTTPException(403, "This page is too old. Load it again and repeat.")
 
 
+Changes = Depends(from_our_page)
+
+
 def same_origin(request: Request) -> None:
     """Refuse a change that a page of another site sends."""
     origin = request.headers.get("origin")
-    if origin is not None and (urlsplit(origin).hostname or "") not in settings_of(request).hosts:
+    # a proxy may ask under another name than the browser did; another port is another site
+    ours = {request.headers.get("host", "").lower(), _place_of(settings_of(request).base_url)}
+    if origin is not None and _place_of(origin) not in ours - {""}:
         raise HTTPException(403, "This came from a page of another site.")
+
+
+def _place_of(url: str) -> str:
+    try:
+        return urlsplit(url).netloc.lower()
+    except ValueError:
+        return ""
 
 
 class Gate:
@@ -177,9 +189,12 @@ class Gate:
             return
         headers = {name.lower(): value for name, value in scope["headers"]}
         refusal = self._refusal(scope, headers)
+        begun = False
 
         async def sending(message: Message) -> None:
+            nonlocal begun
             if message["type"] == "http.response.start":
+                begun = True
                 answer = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
                     answer.setdefault(name, value)
@@ -190,19 +205,24 @@ class Gate:
         if refusal is not None:
             await refusal(scope, receive, sending)
             return
-        await self._app(scope, self._limited(scope, receive), sending)
+        try:
+            await self._app(scope, self._limited(scope, receive), sending)
+        except Exception:
+            # the framework's own answer to an error of ours would go out around this gate
+            if not begun:
+                await PlainTextResponse("Something went wrong here.", 500)(scope, receive, sending)
+            raise
 
     def _refusal(self, scope: Scope, headers: dict[bytes, bytes]) -> PlainTextResponse | None:
         # a name that is not ours was pointed at this machine: its pages must not read ours
-        host = headers.get(b"host", b"").decode("latin-1")
-        if (urlsplit(f"//{host}").hostname or "") not in self._settings.hosts:
+        if _hostname(headers.get(b"host", b"").decode("latin-1")) not in self._settings.hosts:
             return PlainTextResponse("This server has another name.", 421)
-        if sum(len(name) + len(value) for name, value in headers.items()) > LONGEST_HEADERS_BYTES:
+        if sum(len(name) + len(value) for name, value in scope["headers"]) > LONGEST_HEADERS_BYTES:
             return PlainTextResponse("The request's headers are too long.", 431)
         if scope["path"].startswith("//") or "\x00" in scope["path"]:
             return PlainTextResponse("There is no such page.", 404)
         length = headers.get(b"content-length", b"0")
-        if not _is_piece(scope) and (not length.isdigit() or int(length) > FORM_BYTES):
+        if not _is_piece(scope) and (not length.isdigit() or len(length) > 15 or int(length) > FORM_BYTES):
             return PlainTextResponse("That is too much.", 413)
         return None
 
@@ -221,6 +241,13 @@ class Gate:
             return message
 
         return counted
+
+
+def _hostname(host: str) -> str:
+    try:
+        return urlsplit(f"//{host}").hostname or ""
+    except ValueError:
+        return ""
 
 
 def _is_piece(scope: Scope) -> bool:

@@ -40,21 +40,26 @@ class ServeSettings:
         for file in (self.certificate, self.key):
             if file is not None and not file.is_file():
                 raise UsageError(f"There is no file '{file}'.")
+        if self.behind_proxy and self.certificate is None and not _this_machine(self.address):
+            raise UsageError(
+                f"Behind a proxy on this machine the server listens on 127.0.0.1: on '{self.address}' others could go around the proxy, "
+                "without TLS."
+            )
         if self.on_network and not self.secure:
             raise UsageError(
                 "Recordings of patients must not cross a network in the open: give --certificate and --key, or --behind-proxy with "
                 "--public-url https://...; without these the server stays on 127.0.0.1."
             )
+        if not self.hosts:
+            raise UsageError(
+                f"On '{self.address}' the server needs the name that browsers use: give --public-url https://..."
+            )
 
     @property
     def on_network(self) -> bool:
         """Whether other machines can reach the server."""
-        if self.behind_proxy or self.public_url.startswith("https"):
-            return True
-        try:
-            return not ipaddress.ip_address(self.address).is_loopback
-        except ValueError:
-            return self.address != "localhost"
+        named = urlsplit(self.public_url).hostname or ""
+        return self.behind_proxy or not _this_machine(self.address) or (named != "" and not _this_machine(named))
 
     @property
     def secure(self) -> bool:
@@ -86,3 +91,10 @@ class ServeSettings:
     def recordings(self) -> Path:
         """Where received recordings are kept."""
         return self.folder / "recordings"
+
+
+def _this_machine(address: str) -> bool:
+    try:
+        return ipaddress.ip_address(address).is_loopback
+    except ValueError:
+        return address == "localhost"

@@ -331,6 +331,13 @@ class ClinicStore(Records):
         ).fetchall()
         return tuple(_upload(row) for row in rows)
 
+    def uploads_awaited(self) -> tuple[Upload, ...]:
+        """Return the recordings that may still be coming in; what began longer ago was given up."""
+        rows = self._connection.execute(
+            "SELECT * FROM upload WHERE state = 'receiving' AND created_at > ?", (_later(-RUN_HOURS),)
+        ).fetchall()
+        return tuple(_upload(row) for row in rows)
+
     def set_upload(self, number: str, **changed: object) -> None:
         """Note a recording's state, path or message."""
         self._set("upload", number, changed)
@@ -385,6 +392,12 @@ class ClinicStore(Records):
             self._connection.execute(
                 "UPDATE job SET state = 'cancelled' WHERE id = ? AND state IN ('waiting', 'running')", (number,)
             )
+
+    def cancel_jobs_of(self, upload: Upload) -> None:
+        """Cancel what was to be done with a recording that is given up."""
+        self._connection.execute(
+            "UPDATE job SET state = 'cancelled' WHERE upload_id = ? AND state IN ('waiting', 'running')", (upload.id,)
+        )
 
     def resume_jobs(self) -> None:
         """Let the jobs wait again that ran when the server stopped."""

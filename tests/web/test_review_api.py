@@ -1,0 +1,185 @@
+from __future__ import annotations
+
+import pytest
+
+CORRECTIONS = "/api/clips/1/corrections"
+
+
+@pytest.fixture
+def clara(measured):
+    return measured.signed_in("Clara Clinic")
+
+
+def _shown(browser) -> dict:
+    answer = browser.get("/api/clips/1")
+    assert answer.status_code == 200
+    return answer.json()
+
+
+def _dropped(shown: dict) -> dict[str, object]:
+    """A correction that leaves the first repetition out."""
+    spans = [[one["start_s"], one["end_s"]] for one in shown["readings"][0]["repetitions"]]
+    return {"kind": "repetitions", "movement": "abduction", "side": "right", "spans": spans[1:]}
+
+
+def test_the_page_gets_all_it_draws(clara) -> None:
+    shown = _shown(clara)
+    assert len(shown["frame_index"]) == len(shown["frame_time_s"]) == len(shown["points_px"]) > 100
+    assert all(point is None or len(point) == 2 * len(shown["joints"]) for point in shown["points_px"])
+    assert all(len(one["time_s"]) == len(one["angle_deg"]) for one in shown["curves"])
+    assert (shown["corrections"], shown["pain"]) == (0, {"marks": [], "none": False})
+    assert shown["readings"][0]["review"] == "unreviewed"
+
+
+def test_a_correction_is_kept_and_undone_to_the_first_reading(measured, clara) -> None:
+    before = _shown(clara)
+    answer = clara.post(CORRECTIONS, json=_dropped(before))
+    assert answer.status_code == 200
+    corrected = answer.json()
+    assert corrected == _shown(clara)
+    assert corrected["corrections"] == 1
+    assert corrected["readings"][0]["held_deg"] != before["readings"][0]["held_deg"]
+    assert corrected["readings"][0]["review"] == "corrected"
+
+    undone = clara.send("DELETE", f"{CORRECTIONS}/last")
+    assert undone.status_code == 200
+    after = undone.json()
+    ours = {"id", "review"}
+    assert {key: value for key, value in after["readings"][0].items() if key not in ours} == {
+        key: value for key, value in before["readings"][0].items() if key not in ours
+    }
+    assert after["curves"] == before["curves"]
+    assert after["readings"][0]["review"] == "unreviewed"
+    assert clara.send("DELETE", f"{CORRECTIONS}/last").status_code == 409
+
+    with measured.store() as kept:
+        (reading,) = kept.readings_of(kept.clip(1))
+        versions = [one.reading["held_deg"] for one in kept.versions(reading)]
+        trail = [what for _, who, what in kept.audit() if who == "Clara Clinic"]
+    assert versions == [before["readings"][0]["held_deg"], corrected["readings"][0]["held_deg"], versions[0]]
+    assert [what for what in trail if "correct" in what] == [
+        "corrected recording 1",
+        "undid a correction of recording 1",
+    ]
+
+
+def test_corrections_are_undone_from_the_end(clara) -> None:
+    shown = _shown(clara)
+    one = clara.post(CORRECTIONS, json=_dropped(shown)).json()
+    two = clara.post(CORRECTIONS, json={"kind": "pain", "marks": [[1.0, 1.8, 5]], "none": False}).json()
+    assert (one["corrections"], two["corrections"]) == (1, 2)
+    assert two["pain"] == {"marks": [[1.0, 1.8, 5]], "none": False}
+    back = clara.send("DELETE", f"{CORRECTIONS}/last").json()
+    assert back["pain"]["marks"] == []
+    assert back["readings"][0]["repetitions"] == one["readings"][0]["repetitions"]
+
+
+def test_another_side_rejects_the_first_reading_and_undo_brings_it_back(measured, clara) -> None:
+    before = _shown(clara)
+    other = clara.post(CORRECTIONS, json={"kind": "movement", "movement": "abduction", "side": "left"}).json()
+    assert [one["side"] for one in other["readings"]] == ["left"]
+    with measured.store() as kept:
+        told = {one.side: one.review for one in kept.readings_of(kept.clip(1))}
+    assert told["right"] == "rejected"
+    clara.send("DELETE", f"{CORRECTIONS}/last")
+    after = _shown(clara)
+    assert [one["side"] for one in after["readings"]] == ["right"]
+    assert after["readings"][0]["held_deg"] == before["readings"][0]["held_deg"]
+    with measured.store() as kept:
+        told = {one.side: one.review for one in kept.readings_of(kept.clip(1))}
+    assert told == {"right": "unreviewed", "left": "rejected"}
+
+
+@pytest.mark.parametrize(
+    ("bad", "status"),
+    [
+        ({"kind": "repetitions", "movement": "abduction", "side": "right", "spans": [[3.0, 2.0]]}, 400),
+        ({"kind": "repetitions", "movement": "abduction", "side": "right", "spans": [[-1.0, 2.0]]}, 422),
+        ({"kind": "repetitions", "movement": "abduction", "side": "right", "spans": [[0, 1]] * 201}, 422),
+        ({"kind": "pain", "marks": [[1.0, 2.0, 11]]}, 422),
+        ({"kind": "point", "frame": 1, "landmark": "nose", "x_px": 1, "y_px": 1}, 422),
+        ({"kind": "movement", "movement": "somersault", "side": "right"}, 404),
+        ({"kind": "magic"}, 422),
+        ({}, 422),
+        ([], 422),
+    ],
+)
+def test_a_bad_correction_changes_nothing(measured, clara, bad: object, status: int) -> None:
+    with measured.store() as kept:
+        before = len(kept.audit())
+    answer = clara.post(CORRECTIONS, json=bad)
+    assert answer.status_code == status
+    assert isinstance(answer.json()["detail"], str)
+    with measured.store() as kept:
+        assert kept.corrections(kept.clip(1)) == ()
+        assert len(kept.audit()) == before
+
+
+def test_a_reading_is_accepted_with_a_remark_that_is_no_script(measured, clara) -> None:
+    number = _shown(clara)["readings"][0]["id"]
+    said = clara.post(
+        f"/api/readings/{number}/review", json={"review": "accepted", "note": "<script>alert(1)</script>"}
+    )
+    assert said.json()["by"] == "Clara Clinic"
+    assert said.headers["content-type"] == "application/json"
+    assert _shown(clara)["readings"][0]["review"] == "accepted"
+    for path in ("/clips/1", "/visits/1", "/patients/M-1", "/visits/1/files/report.html"):
+        answer = clara.get(path)
+        assert answer.status_code == 200
+        assert "<script>alert" not in answer.text
+    with measured.store() as kept:
+        assert kept.to_review() == ()
+
+
+def test_an_accepted_reading_that_is_corrected_waits_for_no_silent_acceptance(measured, clara) -> None:
+    shown = _shown(clara)
+    clara.post(f"/api/readings/{shown['readings'][0]['id']}/review", json={"review": "accepted"})
+    corrected = clara.post(CORRECTIONS, json=_dropped(shown)).json()
+    assert corrected["readings"][0]["review"] == "corrected"
+
+
+def test_a_report_runs_nothing_and_is_closed_in(clara) -> None:
+    policy = clara.get("/visits/1/files/report.html").headers["content-security-policy"]
+    assert "sandbox" in policy
+    assert "script-src" not in policy
+    assert "default-src 'none'" in policy
+
+
+@pytest.mark.parametrize(
+    ("path", "kind"),
+    [
+        ("/visits/1/files/report.pdf", "application/pdf"),
+        ("/visits/1/files/chart.txt", "text/plain; charset=utf-8"),
+        ("/visits/1/files/bundle.json", "application/fhir+json"),
+        ("/visits/1/files/for_the_patient.html", "text/html; charset=utf-8"),
+        ("/patients/M-1/course.png", "image/png"),
+        ("/patients/M-1/export.json", "application/json"),
+        ("/clips/1/video", "video/mp4"),
+        ("/clips/1/files/curve.png", "image/png"),
+    ],
+)
+def test_files_come_with_their_kind(clara, path: str, kind: str) -> None:
+    answer = clara.get(path)
+    assert (answer.status_code, answer.headers["content-type"]) == (200, kind)
+    assert answer.content
+
+
+def test_the_recording_comes_in_parts_as_players_ask(clara) -> None:
+    whole = clara.get("/clips/1/video").content
+    part = clara.get("/clips/1/video", headers={"range": "bytes=100-199"})
+    assert (part.status_code, part.content) == (206, whole[100:200])
+
+
+@pytest.mark.parametrize("name", ["reading.json", "..%2F..%2Frecords.sqlite", "landmarks.npz", "x"])
+def test_no_other_file_is_sent(clara, name: str) -> None:
+    assert clara.get(f"/clips/1/files/{name}").status_code == 404
+    assert clara.get(f"/visits/1/files/{name}").status_code == 404
+
+
+def test_deleting_a_patient_takes_every_file_along(measured, clara) -> None:
+    assert clara.post("/patients/M-1/delete", data={"again": "M-1"}).status_code == 303
+    left = [one for one in measured.folder.rglob("*") if one.is_file() and not one.name.startswith("records.")]
+    assert left == []
+    with measured.store() as kept:
+        assert kept.jobs() == ()
+        assert not any("M-1" in what for _, _, what in kept.audit())
