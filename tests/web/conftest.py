@@ -15,9 +15,10 @@ from vision_rom.handover import Step
 from vision_rom.records import Episode, Patient, Visit
 from vision_rom.web.app import create_app
 from vision_rom.web.job import run_job
+from vision_rom.web.model import Upload
 from vision_rom.web.security import hashed
 from vision_rom.web.settings import ServeSettings
-from vision_rom.web.store import ClinicStore, Upload
+from vision_rom.web.store import ClinicStore
 
 HERE = "http://127.0.0.1:8321"
 PASSWORD = "four words of ours"

@@ -19,6 +19,7 @@ from vision_rom.movements import movement as movement_named
 from vision_rom.movements.pictures import where_to_stand_svg
 from vision_rom.web.home_words import FAULTS, HOW_TO_FILM, HOW_TO_MOVE, STOP_REASONS, TITLES
 from vision_rom.web.job import forget_upload
+from vision_rom.web.model import HomeRun, HomeTask, Upload
 from vision_rom.web.pages import LANGUAGES, home_page, language_of, translated
 from vision_rom.web.receiving import Announced, Arrived, append, arrived, check_room, finish
 from vision_rom.web.routes import UPLOAD_PIECE, refusing
@@ -32,7 +33,7 @@ from vision_rom.web.security import (
     settings_of,
 )
 from vision_rom.web.settings import ServeSettings
-from vision_rom.web.store import ClinicStore, HomeRun, HomeTask, Upload
+from vision_rom.web.store import ClinicStore
 
 router = APIRouter(prefix="/home/{token}")
 FromHere = Depends(same_origin)

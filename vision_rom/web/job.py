@@ -22,8 +22,9 @@ from pathlib import Path
 from vision_rom.errors import ClipMissing, VisionRomError
 from vision_rom.records import Visit
 from vision_rom.records.model import Clip
+from vision_rom.web.model import Job, Upload
 from vision_rom.web.settings import ServeSettings
-from vision_rom.web.store import ClinicStore, Job, Upload
+from vision_rom.web.store import ClinicStore
 
 TELL_EVERY_S = 0.4
 LONGEST_CLEANING_S = 5.0

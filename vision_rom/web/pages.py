@@ -16,7 +16,7 @@ from starlette.responses import HTMLResponse
 from vision_rom.errors import UsageError
 from vision_rom.handover import Side
 from vision_rom.movements import movement as movement_named
-from vision_rom.web.store import Session
+from vision_rom.web.model import Session
 
 LANGUAGES = {"en": "English", "de": "Deutsch"}
 

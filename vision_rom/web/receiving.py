@@ -17,8 +17,9 @@ from pydantic import BaseModel, ConfigDict, Field
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect
 
+from vision_rom.web.model import JobKind, Upload
 from vision_rom.web.settings import ServeSettings
-from vision_rom.web.store import ClinicStore, JobKind, Upload
+from vision_rom.web.store import ClinicStore
 
 OFFSET = "upload-offset"
 

@@ -7,8 +7,9 @@ import sys
 import threading
 
 from vision_rom.errors import UsageError
+from vision_rom.web.model import Job
 from vision_rom.web.settings import ServeSettings
-from vision_rom.web.store import ClinicStore, Job
+from vision_rom.web.store import ClinicStore
 
 LOOK_EVERY_S = 0.3
 GONE_WITH_ITS_PATIENT = "gone"

@@ -16,8 +16,9 @@ from starlette.datastructures import MutableHeaders
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from vision_rom.web.model import Role, Session
 from vision_rom.web.settings import ServeSettings
-from vision_rom.web.store import ClinicStore, Role, Session
+from vision_rom.web.store import ClinicStore
 
 SHORTEST_PASSWORD = 10
 POLICY = (

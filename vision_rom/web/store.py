@@ -6,105 +6,22 @@ import json
 import secrets
 import sqlite3
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 from pathlib import Path
-from typing import Any, Literal, TypeVar, cast
+from typing import Any, TypeVar, cast
 
 from vision_rom.errors import UsageError
 from vision_rom.handover import Step
 from vision_rom.records import Patient, Records, StoredReading
 from vision_rom.records.database import now
 from vision_rom.records.model import Clip
+from vision_rom.web.model import HomeRun, HomeTask, Job, JobKind, Role, Session, Upload
 
-Role = Literal["clinician", "assistant"]
 Row = TypeVar("Row")
-ROLES: tuple[Role, Role] = ("clinician", "assistant")
-JobKind = Literal["look", "measure", "draw", "annotate"]
 SESSION_HOURS = 12
 RUN_HOURS = 24
 """How long a patient may take from consent to the last recording"""
-
-
-@dataclass(frozen=True, slots=True)
-class Session:
-    """Somebody who signed in."""
-
-    name: str
-    role: Role
-    form_token: str
-    """Comes with every change, so that another site's page cannot make one"""
-
-
-@dataclass(frozen=True, slots=True)
-class HomeTask:
-    """Movements that a patient was asked to record at home."""
-
-    id: int
-    patient_id: int
-    steps: tuple[Step, ...]
-    language: str
-    shows_angle: bool
-    expires_at: str
-    uses_left: int
-    revoked: bool
-    made_by: str
-    created_at: str
-
-    @property
-    def open(self) -> bool:
-        """Whether it can still be used, apart from a run that has begun."""
-        return not self.revoked and self.expires_at > now()
-
-
-@dataclass(frozen=True, slots=True)
-class HomeRun:
-    """One time that the patient goes through a task."""
-
-    id: int
-    task_id: int
-    visit_id: int | None
-    pain_at_rest: float
-    finished: bool
-    stopped: str
-    """Why the patient stopped early; empty where not"""
-    created_at: str
-
-
-@dataclass(frozen=True, slots=True)
-class Upload:
-    """A recording that comes in, or came in."""
-
-    id: str
-    visit_id: int | None
-    run_id: int | None
-    name: str
-    """As the browser named it; shown, never used as a path"""
-    size: int
-    movement: str | None
-    side: str | None
-    mirrored: bool
-    state: str
-    path: str | None
-    message: str
-    created_at: str
-
-
-@dataclass(frozen=True, slots=True)
-class Job:
-    """Work in the background."""
-
-    id: int
-    kind: JobKind
-    upload_id: str | None
-    clip_id: int | None
-    state: str
-    share: float | None
-    stage: str
-    message: str
-    who: str
-    created_at: str
 
 
 def hash_of(token: str) -> str:
