@@ -15,7 +15,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from vision_rom.errors import ClipDamaged, ClipError, OutputError
 
@@ -116,9 +116,9 @@ def copy_without_remarks(received: Path, kept: Path) -> None:
         raise ClipDamaged("The video is damaged or was not sent whole; send it again.") from error
 
 
-def _in_decoding_order(packets: Iterator[Packet]) -> Iterator[Packet]:
+def _in_decoding_order(packets: Iterator[Packet[Any]]) -> Iterator[Packet[Any]]:
     """Give every packet a decoding time: Matroska holds none, and the first ones, key picture included, come without."""
-    waiting: dict[int, list[Packet]] = {}
+    waiting: dict[int, list[Packet[Any]]] = {}
     for packet in packets:
         before = waiting.setdefault(packet.stream.index, [])
         if packet.dts is None:
