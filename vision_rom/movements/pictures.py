@@ -20,10 +20,11 @@ HEAD_PX = 15.0
 Point = tuple[float, float]
 
 
-def where_to_stand_svg(movement: Movement, *, side: Side = "right") -> str:
+def where_to_stand_svg(movement: Movement, *, side: Side = "right", words: bool = True) -> str:
     """Return an SVG picture of the patient from above, the arm that moves in bold, and the phone.
 
-    The phone is always at the bottom; the patient is turned as the best view asks.
+    The phone is always at the bottom; the patient is turned as the best view asks. Without ``words`` it says nothing in any
+    language.
     """
     plan = _Plan(movement, side)
     title = f"{movement.title}: where the phone stands, seen from above ({side} arm)"
@@ -36,9 +37,12 @@ def where_to_stand_svg(movement: Movement, *, side: Side = "right") -> str:
         _line(plan.arm(), "#c2410c", 7),
         *plan.arrow(),
         f'<rect x="{PHONE_AT[0] - 16:g}" y="{PHONE_AT[1] - 6:g}" width="32" height="12" rx="3" fill="#222"/>',
-        _text(PHONE_AT[0], PHONE_AT[1] + 28, f"phone at the {movement.camera_height}"),
-        _text(PHONE_AT[0] + 62, (PATIENT_AT[1] + PHONE_AT[1]) / 2 + 40, f"about {movement.camera_distance_m:g} m"),
     ]
+    if words:
+        shapes += [
+            _text(PHONE_AT[0], PHONE_AT[1] + 28, f"phone at the {movement.camera_height}"),
+            _text(PHONE_AT[0] + 62, (PATIENT_AT[1] + PHONE_AT[1]) / 2 + 40, f"about {movement.camera_distance_m:g} m"),
+        ]
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH_PX} {HEIGHT_PX}" width="{WIDTH_PX}" '
         f'height="{HEIGHT_PX}" role="img" aria-label="{title}">\n<title>{title}</title>\n'

@@ -32,11 +32,13 @@ STAYS_WITHIN = 0.1
 STILL_WITHIN = 0.12
 """Trunk lengths by which the hand may stray while it signals; a scratching or waving hand strays more."""
 FASTEST_SHAKE = 1.5
-"""Trunk lengths a second, mean speed of the hand while it signals."""
+"""Trunk lengths a second, median speed of the hand while it signals."""
 EARLY_SHARE = 0.1035
 """Of its height a hand has made after a quarter of its time: 10 t^3 - 15 t^4 + 6 t^5 at t = 1/4"""
 LONGEST_WAY_S = 1.2
 """The hand's way up or down takes no longer."""
+USUAL_WAY_S = 0.6
+"""The same, where most of it is hidden. Our own choice, no source."""
 PLATEAU_FROM_S, PLATEAU_TO_S = 0.25, 0.9
 """The height of the hand up there is taken so long after it came and before it went: over a long signal it sinks."""
 SET_OUT_LATE_S = 0.055
@@ -76,11 +78,12 @@ def hand_signal_marks(track: PoseTrack, *, measured: Side) -> tuple[PainMark, ..
     )
     hand = (wrist - shoulder) / trunk[:, None]
     marks = []
+    found = np.isfinite(height)
     for first, last in _runs(track.time_s, up, height):
         time = track.time_s[first : last + 1]
         if not _still(hand[first : last + 1], time, _told(time, up[first : last + 1])):
             continue
-        found = np.isfinite(height)
+        last = _stays_up(height, last)
         start_s = _set_out_s(track.time_s, height, found, first, last, step=-1) - SET_OUT_LATE_S
         end_s = _set_out_s(track.time_s, height, found, last, first, step=1) - SET_OUT_LATE_S
         marks.append(PainMark(start_s, end_s, float("nan"), "hand signal"))
@@ -126,6 +129,12 @@ def _runs(time_s: Floats, up: Bools, height: Floats) -> list[tuple[int, int]]:
     return joined
 
 
+def _stays_up(height: Floats, last: int) -> int:
+    """Return the last index before the hand comes down: an elbow that is hidden no longer tells, but the hand still does."""
+    below = np.flatnonzero(~(height[last:] > WRIST_ABOVE_SHOULDER - STAYS_WITHIN))
+    return last + int(below[0]) - 1 if below.size else last
+
+
 def _told(time_s: Floats, up: Bools) -> Bools:
     """Return the pictures (n,) that tell whether a hand is still: all but those of long breaks.
 
@@ -148,7 +157,8 @@ def _still(hand: Floats, time_s: Floats, told: Bools) -> bool:
     stray = np.percentile(np.linalg.norm(there - np.median(there, axis=0), axis=1), 80)
     steps, pauses = np.linalg.norm(np.diff(there, axis=0), axis=1), np.diff(when)
     together = pauses < 2 * np.median(pauses)
-    speed = steps[together].sum() / pauses[together].sum()
+    # the median: the other arm that passes before it throws the landmarks about for a moment, a hand that shakes goes on
+    speed = np.median(steps[together] / pauses[together])
     return bool(stray <= STILL_WITHIN and speed <= FASTEST_SHAKE)
 
 
@@ -177,9 +187,14 @@ def _set_out_s(time_s: Floats, height: Floats, seen: Bools, edge: int, other: in
         # from above: before it set out the hand may have swayed
         half_s = _falls_below_s(time_s, height, edge, low_index, low + 0.5 * up)
         early_s = _falls_below_s(time_s, height, edge, low_index, low + EARLY_SHARE * up)
+        if half_s - early_s > LONGEST_WAY_S / 4:
+            # the hand came out from behind the body, where its landmarks wander: only the upper half of its way was seen
+            early_s = half_s - USUAL_WAY_S / 4
         return float(early_s - (half_s - early_s))
-    half_s = _crossing_s(time_s, height, other, low_index, held - 0.5 * up)
-    early_s = _crossing_s(time_s, height, other, low_index, held - EARLY_SHARE * up)
+    # the first fall below half counts, and what led to it: once it is down and hidden, the hand's landmarks wander
+    half_s = _falls_below_s(time_s, height, edge, low_index, held - 0.5 * up)
+    fallen = int(np.searchsorted(time_s, half_s))
+    early_s = _crossing_s(time_s, height, other, fallen, held - EARLY_SHARE * up)
     return float(early_s - (half_s - early_s))
 
 

@@ -43,7 +43,7 @@ def finding_in_words(finding: Finding) -> str:
     said += [f"strength {finding.grade} of 5"] if finding.grade is not None else []
     said += [finding.text] if finding.text else []
     if math.isfinite(finding.angle_deg):
-        said.append(f"done at {finding.angle_deg:.0f}° of {finding.movement.replace('_', ' ')}")
+        said.append(f"done at {finding.angle_deg:z.0f}° of {finding.movement.replace('_', ' ')}")
     return f"{finding.kind.capitalize()}, {finding.side}: {finding.name}" + (f" ({', '.join(said)})" if said else "")
 
 
@@ -64,7 +64,7 @@ def pain_in_words(pain: ReadingPain, *, raising: str = "raising", lowering: str 
         worst = f", worst score {arc.worst_score:g} of 10" if math.isfinite(arc.worst_score) else ""
         sentences.append(f"Pain reported {told} ({arc.pattern}; {', '.join(arc.sources)}{worst}).")
         if math.isfinite(arc.pain_free_deg):
-            sentences.append(f"Free of pain up to {arc.pain_free_deg:.0f}°, held {arc.largest_deg:.0f}° at the most.")
+            sentences.append(f"Free of pain up to {arc.pain_free_deg:z.0f}°, held {arc.largest_deg:z.0f}° at the most.")
     if math.isfinite(pain.at_rest):
         sentences.append(f"Pain at rest {pain.at_rest:g} of 10.")
     if pain.stopped_because:
@@ -72,7 +72,7 @@ def pain_in_words(pain: ReadingPain, *, raising: str = "raising", lowering: str 
     for source, other in pain.compared[1:]:
         angle = other.onset_raising
         sentences.append(
-            f"By {source} it began at {angle.angle_deg:.0f}°." if angle else f"By {source} no onset on the way up."
+            f"By {source} it began at {angle.angle_deg:z.0f}°." if angle else f"By {source} no onset on the way up."
         )
     return [*sentences, *arc.remarks]
 
@@ -87,7 +87,7 @@ def _angle_words(angle: PainAngle) -> str:
     if not angle.usable:
         return "an angle that the speed blurs"
     low, high = angle.interval95_deg
-    return f"{angle.angle_deg:.0f}° ({low:.0f} to {high:.0f}°)"
+    return f"{angle.angle_deg:z.0f}° ({low:z.0f} to {high:z.0f}°)"
 
 
 def _arc(arc: PainfulArc) -> dict[str, Any]:

@@ -49,7 +49,7 @@ def print_measurement(measurement: Measurement, console: Console) -> None:
 
 def whole(value_deg: float) -> str:
     """Return an angle in whole degrees, or a dash where it is not known."""
-    return f"{value_deg:.0f}°" if math.isfinite(value_deg) else "-"
+    return f"{value_deg:z.0f}°" if math.isfinite(value_deg) else "-"
 
 
 def interval(bounds_deg: tuple[float, float]) -> str:
@@ -91,7 +91,7 @@ def _place_in_words(place: PlaceReading) -> str:
     where = f", {place.zone.lower()}" if place.zone else ""
     length = ""
     if math.isfinite(place.cm):
-        length = f"; {place.cm:.0f} cm below C7 ({math.floor(place.cm95[0])} to {math.ceil(place.cm95[1])})"
+        length = f"; {place.cm:z.0f} cm below C7 ({math.floor(place.cm95[0])} to {math.ceil(place.cm95[1])})"
     return f"{name}: {place.value:.2f} (95% interval {low:.2f} to {high:.2f}){where}{length}"
 
 

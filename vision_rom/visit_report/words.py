@@ -48,7 +48,7 @@ def plain_change(one: Change | None) -> str:
     if one.verdict == "within measurement error":
         return f"About the same as on {one.since}."
     more = "more" if one.change_deg > 0 else "less"
-    return f"{abs(one.change_deg):.0f}° {more} than on {one.since}."
+    return f"{abs(one.change_deg):z.0f}° {more} than on {one.since}."
 
 
 def pain(reading: StoredReading | None) -> str:
@@ -82,4 +82,4 @@ def _span(onset: dict[str, Any] | None, end: dict[str, Any] | None, name: str) -
 
 
 def _angle(one: dict[str, Any]) -> str:
-    return "an angle that the speed blurs" if one["angle_deg"] is None else f"{one['angle_deg']:.0f}°"
+    return "an angle that the speed blurs" if one["angle_deg"] is None else f"{one['angle_deg']:z.0f}°"

@@ -164,7 +164,7 @@ def _patient_page(
         episodes=kept.episodes(patient),
         visits=[(one, visit_content(kept, one)) for one in reversed(visits)],
         has_course=any(len({one.visit_id for one in history.readings}) > 1 for history in kept.histories(patient)),
-        tasks=kept.tasks(patient),
+        tasks=[(one, kept.runs(one)) for one in kept.tasks(patient)],
         movements=load_catalogue().measured(),
         languages=LANGUAGES,
         link=link,

@@ -163,7 +163,9 @@ def drawing(request: Request, token: str, number: int) -> Response:
         if not 0 <= number < len(task.steps):
             raise HTTPException(404)
         step = task.steps[number]
-    svg = where_to_stand_svg(movement_named(step.movement), side="left" if step.side == "left" else "right")
+    svg = where_to_stand_svg(
+        movement_named(step.movement), side="left" if step.side == "left" else "right", words=False
+    )
     return Response(svg, media_type="image/svg+xml")
 
 

@@ -52,7 +52,7 @@ def _environment() -> jinja2.Environment:
 
 def in_degrees(value: float) -> str:
     """Return an angle in whole degrees, a hyphen where it is not known."""
-    return f"{value:.0f}°" if math.isfinite(value) else "-"
+    return f"{value:z.0f}°" if math.isfinite(value) else "-"
 
 
 def plain_name(name: str | None) -> str:

@@ -85,6 +85,8 @@ if (film) {
       item.textContent = text;
       return item;
     }));
+    find("[data-do=keep]").classList.toggle("first", !answer.faults.length);
+    find("[data-do=again]").classList.toggle("first", answer.faults.length > 0);
     panel("answer");
   }
 

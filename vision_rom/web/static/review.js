@@ -56,7 +56,10 @@ function take(answer) {
     return option;
   }));
   canvas.width = shown.width_px; canvas.height = shown.height_px;
-  find(".stage").style.aspectRatio = `${shown.width_px} / ${shown.height_px}`;
+  // the stage has the picture's own shape, so that lines and pictures cannot part however the window is cut
+  const stage = find(".stage").style;
+  stage.aspectRatio = `${shown.width_px} / ${shown.height_px}`;
+  stage.maxWidth = `min(100%, calc(75vh * ${shown.width_px / shown.height_px}))`;
   find("[data-do=undo]").disabled = shown.corrections === 0;
   choose();
 }
