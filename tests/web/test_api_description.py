@@ -15,6 +15,9 @@ from schemathesis.specs.openapi.checks import (
 
 from vision_rom.web.security import Rates
 
+# a piece's own kind of content is raw bytes
+schemathesis.serializer.alias("application/offset+octet-stream", "application/octet-stream")
+
 HERE = "http://127.0.0.1:8321"
 CHECKS = [not_a_server_error, status_code_conformance, content_type_conformance, response_schema_conformance]
 OPERATIONS = (
