@@ -313,6 +313,8 @@ class PlaceReading:
     cm: float = float("nan")
     """The same as a length, where the body's height was given: for the hand behind the back from C7 down to the hand"""
     cm95: tuple[float, float] = (float("nan"), float("nan"))
+    cm_from: str = ""
+    """What the scale came from; empty where there is no length"""
 
 
 @dataclass(frozen=True, slots=True)

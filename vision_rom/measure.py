@@ -13,6 +13,8 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any, Literal
 
+from vision_rom.camera.known_length import KnownLength, check_in_picture, scale_of
+from vision_rom.camera.lens import Lens
 from vision_rom.camera.patient import CameraAsked, CameraOfPatient, camera_of_patient
 from vision_rom.clip import open_clip, sha256_of
 from vision_rom.errors import UsageError
@@ -20,7 +22,7 @@ from vision_rom.examination import measure_recording
 from vision_rom.handover import Clip, PoseTrack, Reading, SmoothCurve, Step
 from vision_rom.motion import Smoothing
 from vision_rom.motion.holds import mean_between
-from vision_rom.places import in_cm_by_sheet
+from vision_rom.places import in_cm_by_length, in_cm_by_sheet
 from vision_rom.pose import PersonAsked, PoseSettings, load_cached, store_cached, track_patient
 from vision_rom.readings import Measurement, SideAsked, check_asked, mean_known, measure_landmarks
 from vision_rom.ways import DEFAULT_METHOD, Method
@@ -44,6 +46,7 @@ def measure(
     rate_hz: float | None = 30.0,
     smoothing: Smoothing | None = None,
     camera: CameraAsked | None = None,
+    known_length: KnownLength | None = None,
     order: Sequence[Step] = (),
     cache: Path | None = None,
     on_progress: Progress | None = None,
@@ -74,6 +77,8 @@ def measure(
     camera
         What is known of the camera. The landmarks are then freed of the lens's distortion, and angles against the vertical of
         the phone's tilt, which is looked for in the recording where it is not stated. None takes the picture as it is.
+    known_length
+        A length on the patient or beside them, by which a place on the body is given in centimetres too.
     order
         Movements that were asked for, in their order, in a recording of a whole examination. A recording that shows several
         movements is taken for one also without it.
@@ -87,7 +92,7 @@ def measure(
     ClipError
         The recording cannot be read.
     UsageError
-        The movement, the side or a setting is not one of those allowed.
+        The movement, the side or a setting is not one of those allowed, or a marked point lies outside the picture.
     InstallationError
         A model file or library is missing or altered.
 
@@ -104,7 +109,9 @@ def measure(
         cache=cache,
         on_progress=on_progress or (lambda stage, fraction: None),
     )
-    settings = {
+    if known_length is not None:
+        check_in_picture(known_length, width_px=track.width_px, height_px=track.height_px)
+    settings: dict[str, object] = {
         "model": model,
         "person": person,
         "mirrored": mirrored,
@@ -114,6 +121,9 @@ def measure(
         "side": side,
         "order": [[step.movement, step.side] for step in order],
     }
+    if known_length is not None:
+        settings["known_length"] = known_length.words
+    straight, lens = track, None
     if camera is None:
         measurement = measure_recording(
             clip, track, movement=movement, side=side, order=order, method=method, smoothing=smoothing
@@ -125,7 +135,30 @@ def measure(
         measurement = measure_with_camera(
             clip, track, known, movement=movement, side=side, method=method, smoothing=smoothing
         )
+        straight, lens = known.straight(track), known.geometry.lens
+    if known_length is not None:
+        measurement = with_known_length(measurement, straight, known_length, lens=lens)
     return replace(measurement, parameters={**settings, **measurement.parameters})
+
+
+def with_known_length(
+    measurement: Measurement, straight: PoseTrack, known: KnownLength, *, lens: Lens | None
+) -> Measurement:
+    """Return the measurement with its ratios as centimetres by a known length, and with a sentence on the scale.
+
+    ``straight`` has no distortion where the ``lens`` is known. A length that the user named goes before a sheet on the wall.
+    """
+    scale = scale_of(known, straight.landmarks_px, lens)
+    if scale is None:
+        told = f"The {known.words} gave no scale, for it was not seen in the recording."
+        return replace(measurement, camera=(*measurement.camera, told))
+    places = tuple(in_cm_by_length(one, straight, scale, source=f"the {known.words}") for one in measurement.places)
+    told = (
+        f"Scale by the {known.words}: {1000.0 * scale.m_per_px:.2f} mm a pixel, give or take {1.96 * scale.relative_sd:.0%}."
+        if any(one.cm_from for one in places)
+        else f"The {known.words} was not used: only the hand behind the back is given in centimetres."
+    )
+    return replace(measurement, places=places, camera=(*measurement.camera, told))
 
 
 def find_landmarks(

@@ -147,6 +147,7 @@ def _place(place: PlaceReading) -> dict[str, Any]:
         "zone": place.zone,
         "cm": rounded(place.cm, 1),
         "cm95": _interval(place.cm95),
+        "cm_from": place.cm_from,
         "start_s": rounded(place.start_s, 3),
         "end_s": rounded(place.end_s, 3),
     }
