@@ -5,6 +5,7 @@ Each step is a room's public function and can be called alone with plain arrays;
 
 from __future__ import annotations
 
+import math
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -19,7 +20,7 @@ from vision_rom.camera.patient import CameraAsked, CameraOfPatient, camera_of_pa
 from vision_rom.clip import open_clip, sha256_of
 from vision_rom.errors import UsageError
 from vision_rom.examination import measure_recording
-from vision_rom.handover import Clip, PoseTrack, Reading, SmoothCurve, Step
+from vision_rom.handover import Clip, PoseTrack, Reading, Repetition, Side, SmoothCurve, Step
 from vision_rom.motion import Smoothing
 from vision_rom.motion.holds import mean_between
 from vision_rom.places import in_cm_by_length, in_cm_by_sheet
@@ -212,39 +213,67 @@ def measure_with_camera(
         level = measure_landmarks(
             clip, upright, movement=readings[0].movement, side=side, method="picture", smoothing=smoothing
         )
-        curves = {one.source.side: one for one in level.curves}
-        readings = tuple(_with_vertical(one, curves.get(one.side)) for one in readings)
+        down = known.geometry.level
+        ends = [
+            measure_landmarks(
+                clip, one, movement=readings[0].movement, side=side, method="picture", smoothing=smoothing
+            )
+            for one in known.upright_ends(track)
+        ]
+        readings = tuple(
+            _with_vertical(
+                one,
+                _curve_of_side(level, one.side),
+                [_curve_of_side(end, one.side) for end in ends],
+                down_sd_deg=math.nan if down is None else down.sd_deg,
+            )
+            for one in readings
+        )
     geometry = known.geometry
     parameters = {
         **measurement.parameters,
         "camera": {
             "focal_px": round(geometry.focal.focal_px, 1),
+            "focal_range_px": [round(geometry.focal.low_px, 1), round(geometry.focal.high_px, 1)],
             "focal_from": geometry.focal.source,
             "level_from": None if geometry.level is None else geometry.level.source,
         },
     }
     places = measurement.places
     if known.reference is not None:
-        places = tuple(in_cm_by_sheet(one, track, known.reference.scale) for one in places)
+        ends_m = [one.scale for one in known.reference.ends]
+        places = tuple(in_cm_by_sheet(one, track, known.reference.scale, ends=ends_m) for one in places)
     # the pictures of the result show the recording as it is, so the landmarks beside them do too
     return replace(
         measurement, track=track, readings=readings, places=places, camera=known.remarks, parameters=parameters
     )
 
 
-def _with_vertical(reading: Reading, level: SmoothCurve | None) -> Reading:
-    """Take the vertical-referenced values over from a level curve, over the same holds."""
+def _with_vertical(
+    reading: Reading, level: SmoothCurve | None, ends: Sequence[SmoothCurve | None], *, down_sd_deg: float
+) -> Reading:
+    """Take the vertical-referenced values over from a level curve, over the same holds, with their interval.
+
+    ``ends`` are the curves by the shortest and the longest focal length. An error of down turns the arm by as much at most.
+    """
     if level is None or reading.status != "measured":
         return reading
-    repetitions = tuple(
-        replace(
-            one,
-            vertical_held_deg=mean_between(level, level.vertical_deg, from_s=one.hold_start_s, to_s=one.hold_end_s),
-        )
-        for one in reading.repetitions
-    )
+    repetitions = tuple(replace(one, vertical_held_deg=_vertical_in(level, one)) for one in reading.repetitions)
     vertical = mean_known([one.vertical_held_deg for one in repetitions])
-    return replace(reading, repetitions=repetitions, vertical_held_deg=vertical)
+    others = [mean_known([_vertical_in(end, one) for one in repetitions]) for end in ends if end is not None]
+    by_focal = max((abs(one - vertical) for one in others if math.isfinite(one)), default=0.0)
+    own = (reading.interval95_deg[1] - reading.interval95_deg[0]) / 2
+    half = math.hypot(own, 1.96 * down_sd_deg, by_focal)
+    interval = (vertical - half, vertical + half)
+    return replace(reading, repetitions=repetitions, vertical_held_deg=vertical, vertical95_deg=interval)
+
+
+def _curve_of_side(measurement: Measurement, side: Side) -> SmoothCurve | None:
+    return next((one for one in measurement.curves if one.source.side == side), None)
+
+
+def _vertical_in(curve: SmoothCurve, repetition: Repetition) -> float:
+    return mean_between(curve, curve.vertical_deg, from_s=repetition.hold_start_s, to_s=repetition.hold_end_s)
 
 
 class _Callable(ModuleType):

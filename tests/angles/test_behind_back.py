@@ -132,6 +132,21 @@ def test_the_spine_by_tape_is_the_trunk_that_the_ratio_counts_in(draw):
     assert np.isnan(unseen.places[0].cm)
 
 
+def test_the_focal_length_s_range_widens_centimetres_by_a_sheet(draw):
+    """A sheet 10 % nearer or farther: the back 0.4 m before it is not nearer in proportion."""
+    track, view = seen_from_behind(draw, 0.75)
+    reading = place_reading(track, BACK, "right", view)
+
+    def by(focal_px):
+        lens = Lens(focal_px, focal_px, track.width_px / 2, track.height_px / 2, track.width_px, track.height_px)
+        return PlaneScale(lens, np.array([0.0, 0.0, 1.0]), 2.5 * focal_px / 1000.0, 0.003)
+
+    profile = in_cm_by_sheet(reading, track, by(1000.0), ends=[by(995.0), by(1005.0)])
+    assumed = in_cm_by_sheet(reading, track, by(1000.0), ends=[by(815.0), by(1333.0)])
+    assert assumed.cm == profile.cm
+    assert assumed.cm95[1] - assumed.cm95[0] > profile.cm95[1] - profile.cm95[0] + 0.1
+
+
 def a_clip(track):
     return Clip(
         Path("drawn.mp4"), "1" * 64, 2.0, len(track.time_s), 30.0, False, 0, False, track.width_px, track.height_px

@@ -111,7 +111,32 @@ def test_a_known_tilt_gives_the_true_angle_against_the_vertical(peak_deg: float)
     assert with_level.readings[0].held_deg == without.readings[0].held_deg
     # the result's pictures show the recording as it was filmed
     assert with_level.track is track
-    assert with_level.parameters["camera"] == {"focal_px": 400.0, "focal_from": "profile", "level_from": "user"}
+    assert with_level.parameters["camera"] == {
+        "focal_px": 400.0,
+        "focal_range_px": [398.0, 402.0],
+        "focal_from": "profile",
+        "level_from": "user",
+    }
+
+
+@pytest.mark.parametrize("peak_deg", [80.0, 150.0])
+def test_an_assumed_focal_length_makes_the_interval_against_the_vertical_wider_than_a_profile(peak_deg: float) -> None:
+    plain = replace(LENS, distortion=(0.0,) * 8)
+    profile = replace(PROFILE, lens=plain)
+    track = track_of(seen_by_tilted_phone(arm_raised(peak_deg)), plain)
+    asked = {"movement": "abduction", "side": "left", "method": "picture"}
+    level = level_from_user(pitch_deg=PITCH_DEG, roll_deg=ROLL_DEG)
+    sure = measure_with_camera(clip_of(track), track, known(level, profile), **asked).readings[0]
+    unsure = measure_with_camera(clip_of(track), track, known(level, None), **asked).readings[0]
+    assert sure.vertical95_deg[0] < peak_deg < sure.vertical95_deg[1]
+    assert unsure.vertical95_deg[0] < peak_deg < unsure.vertical95_deg[1]
+    # without distortion the angle against the trunk is the same, so the difference is the focal length's
+    assert unsure.interval95_deg == pytest.approx(sure.interval95_deg)
+    widths = [one.vertical95_deg[1] - one.vertical95_deg[0] for one in (sure, unsure)]
+    assert widths[1] > widths[0] * (1 + 1e-4)
+    assert widths[0] > sure.interval95_deg[1] - sure.interval95_deg[0]
+    nothing = measure_with_camera(clip_of(track), track, known(None, None), **asked).readings[0]
+    assert np.isnan(nothing.vertical95_deg).all()
 
 
 def room(slant_deg: float, *, edges: int = 6) -> Frame:
@@ -163,3 +188,7 @@ def test_a_target_in_the_patients_recording_is_found_and_gives_the_level(sample_
     assert found.geometry.level is not None
     assert found.geometry.level.source == "target"
     assert any("by the angle target in the recording" in remark for remark in found.remarks)
+    # the longer the focal length, the farther the sheet, in proportion: both ends are kept
+    near, far = found.reference.ends
+    assert near.placement.distance_m < 0.9 * found.reference.placement.distance_m < 0.9 * far.placement.distance_m
+    assert found.level_ends[0].pitch_deg != pytest.approx(found.level_ends[1].pitch_deg, abs=0.01)
