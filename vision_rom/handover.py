@@ -260,7 +260,7 @@ class Reading:
     compensations: tuple[str, ...] = ()
     """What the rest of the body did to help, in sentences; empty where nothing was seen."""
     vertical95_deg: tuple[float, float] = (float("nan"), float("nan"))
-    """Of ``vertical_held_deg``, where down is known: the reading's own interval, what is not known of down, and what the
+    """Of ``vertical_held_deg``, where down is known: the reading's own or the plain angle's interval, what is not known of down, and what the
     range of the camera's focal length does; NaN elsewhere."""
 
 

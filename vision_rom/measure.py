@@ -214,6 +214,7 @@ def measure_with_camera(
             clip, upright, movement=readings[0].movement, side=side, method="picture", smoothing=smoothing
         )
         down = known.geometry.level
+        plain_deg = {one.side: _half(one.interval95_deg) for one in level.readings if one.status == "measured"}
         ends = [
             measure_landmarks(
                 clip, one, movement=readings[0].movement, side=side, method="picture", smoothing=smoothing
@@ -225,6 +226,7 @@ def measure_with_camera(
                 one,
                 _curve_of_side(level, one.side),
                 [_curve_of_side(end, one.side) for end in ends],
+                plain_half_deg=plain_deg.get(one.side, 0.0),
                 down_sd_deg=math.nan if down is None else down.sd_deg,
             )
             for one in readings
@@ -241,8 +243,8 @@ def measure_with_camera(
     }
     places = measurement.places
     if known.reference is not None:
-        ends_m = [one.scale for one in known.reference.ends]
-        places = tuple(in_cm_by_sheet(one, track, known.reference.scale, ends=ends_m) for one in places)
+        sheet_ends = [one.scale for one in known.reference.ends]
+        places = tuple(in_cm_by_sheet(one, track, known.reference.scale, ends=sheet_ends) for one in places)
     # the pictures of the result show the recording as it is, so the landmarks beside them do too
     return replace(
         measurement, track=track, readings=readings, places=places, camera=known.remarks, parameters=parameters
@@ -250,11 +252,17 @@ def measure_with_camera(
 
 
 def _with_vertical(
-    reading: Reading, level: SmoothCurve | None, ends: Sequence[SmoothCurve | None], *, down_sd_deg: float
+    reading: Reading,
+    level: SmoothCurve | None,
+    ends: Sequence[SmoothCurve | None],
+    *,
+    plain_half_deg: float,
+    down_sd_deg: float,
 ) -> Reading:
     """Take the vertical-referenced values over from a level curve, over the same holds, with their interval.
 
-    ``ends`` are the curves by the shortest and the longest focal length. An error of down turns the arm by as much at most.
+    ``ends`` are the curves by the shortest and the longest focal length; ``plain_half_deg`` is how unsure the plain angle in the
+    picture is, by which the vertical is read whatever the method. An error of down turns the arm by as much at most.
     """
     if level is None or reading.status != "measured":
         return reading
@@ -262,10 +270,13 @@ def _with_vertical(
     vertical = mean_known([one.vertical_held_deg for one in repetitions])
     others = [mean_known([_vertical_in(end, one) for one in repetitions]) for end in ends if end is not None]
     by_focal = max((abs(one - vertical) for one in others if math.isfinite(one)), default=0.0)
-    own = (reading.interval95_deg[1] - reading.interval95_deg[0]) / 2
-    half = math.hypot(own, 1.96 * down_sd_deg, by_focal)
+    half = math.hypot(max(_half(reading.interval95_deg), plain_half_deg), 1.96 * down_sd_deg, by_focal)
     interval = (vertical - half, vertical + half)
     return replace(reading, repetitions=repetitions, vertical_held_deg=vertical, vertical95_deg=interval)
+
+
+def _half(interval: tuple[float, float]) -> float:
+    return (interval[1] - interval[0]) / 2
 
 
 def _curve_of_side(measurement: Measurement, side: Side) -> SmoothCurve | None:

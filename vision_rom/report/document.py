@@ -18,9 +18,9 @@ schema name. Definitions of the numbers:
     The same arm against the picture's vertical over the same time: it moves with a lean of the trunk, ``held_deg``
     does not.
 ``vertical95_deg``
-    Its interval, where it is known which way is down: ``interval95_deg`` widened, in squares, by what is not known of down
-    and by what the range of the camera's focal length changes. Without a camera profile that range is wide. It was put
-    together from these parts, not calibrated by itself.
+    Its interval, where it is known which way is down: the wider of ``interval95_deg`` and the plain angle's own, widened, in
+    squares, by what is not known of down and by what the range of the camera's focal length changes. Without a camera profile
+    that range is wide. It was put together from these parts, not calibrated by itself.
 """
 
 from __future__ import annotations
