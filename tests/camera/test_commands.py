@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from pathlib import Path
 from typing import Any
 
@@ -60,6 +61,14 @@ def test_a_turned_camera_fails_and_is_told_where_to_go(capsys: pytest.CaptureFix
     assert "Fail: " in printed
     assert truth("target_turned")["turn_deg"] == 17.0
     assert "turned 17 deg to the right" in printed
+    # no profile: every number of the camera's place is told with what the assumed range does to it
+    assert printed.count("over the range of the focal length") >= 3
+    away = re.search(r"([\d.]+) m away \(([\d.]+) to ([\d.]+) over", printed)
+    assert away is not None
+    distance, near, far = (float(one) for one in away.groups())
+    # in proportion to the focal length: 22 and 36 mm against 27
+    assert near / distance == pytest.approx(22 / 27, abs=0.03)
+    assert far / distance == pytest.approx(36 / 27, abs=0.03)
 
 
 def test_a_wide_lens_needs_its_profile(capsys: pytest.CaptureFixture[str]) -> None:

@@ -100,7 +100,7 @@ def test_every_field_of_a_reading_is_in_the_tables():
     names = {one.name for one in columns_of("readings")} | {one.name for one in columns_of("repetitions")}
     for kind in (Reading, Repetition):
         for field in dataclasses.fields(kind):
-            parts = {field.name, field.name.replace("interval95_deg", "interval95_low_deg")}
+            parts = {field.name, field.name.replace("95_deg", "95_low_deg")}
             assert parts & names or field.name == "repetitions"
 
 

@@ -51,6 +51,8 @@ class CameraOfPatient:
     reference: Reference | None
     """The sheet that hangs in the recording"""
     remarks: tuple[str, ...]
+    level_ends: tuple[Level, ...] = ()
+    """Down by the shortest and the longest focal length that the camera may have, where it was looked for in the picture"""
 
     def straight(self, track: PoseTrack) -> PoseTrack:
         """Return the track without the lens's distortion: what angles against the trunk are read from."""
@@ -64,6 +66,15 @@ class CameraOfPatient:
         """
         level = self.geometry.level
         return None if level is None else _levelled(track, self.geometry.lens, level)
+
+    def upright_ends(self, track: PoseTrack) -> tuple[PoseTrack, ...]:
+        """Return the level track by the shortest and by the longest focal length; nothing where down is not known."""
+        level = self.geometry.level
+        if level is None:
+            return ()
+        low, _, high = self.geometry.lenses()
+        levels = self.level_ends or (level, level)
+        return tuple(_levelled(track, lens, down) for lens, down in zip((low, high), levels, strict=True))
 
 
 def _levelled(track: PoseTrack, lens: Lens, level: Level) -> PoseTrack:
@@ -97,20 +108,24 @@ def camera_of_patient(path: Path, clip: Clip, track: PoseTrack, asked: CameraAsk
         level=asked.level,
     )
     frames = list(_some_frames(path, clip))
-    reference = find_reference(frames, geometry.lens, every_s=0.0)
+    low, _, high = geometry.lenses()
+    reference = find_reference(frames, geometry.lens, ends=(low, high), every_s=0.0)
     found = () if reference is None else reference.remarks
     if asked.level is not None:
         how = _in_words(asked.level, "as stated")
         return CameraOfPatient(geometry, reference, (*geometry.remarks, how, *found))
     if reference is not None and reference.level is not None:
-        how = _in_words(reference.level, "by the angle target in the recording")
-        return CameraOfPatient(replace(geometry, level=reference.level), reference, (*geometry.remarks, *found, how))
+        ends = _known_ends(tuple(one.level for one in reference.ends), reference.level)
+        how = _in_words(reference.level, "by the angle target in the recording", ends)
+        remarks = (*geometry.remarks, *found, how)
+        return CameraOfPatient(replace(geometry, level=reference.level), reference, remarks, ends)
     level = level_of_room(frames, geometry.lens, track)
     if isinstance(level, Unsure):
         how = f"How the phone was tilted is not known from the room: {level.reason}."
         return CameraOfPatient(geometry, reference, (*geometry.remarks, *found, how))
-    how = _in_words(level, "by the room's upright edges")
-    return CameraOfPatient(replace(geometry, level=level), reference, (*geometry.remarks, *found, how))
+    ends = _known_ends(tuple(level_of_room(frames, lens, track) for lens in (low, high)), level)
+    how = _in_words(level, "by the room's upright edges", ends)
+    return CameraOfPatient(replace(geometry, level=level), reference, (*geometry.remarks, *found, how), ends)
 
 
 def level_of_room(frames: list[Frame], lens: Lens, track: PoseTrack) -> Level | Unsure:
@@ -156,9 +171,15 @@ def _patient_box(track: PoseTrack, frame: Frame) -> list[tuple[float, float, flo
     return [(float(left), float(top), float(right), float(bottom))]
 
 
-def _in_words(level: Level, source: str) -> str:
+def _known_ends(ends: tuple[Level | Unsure | None, ...], middle: Level) -> tuple[Level, ...]:
+    """Return the levels at the ends of the focal length's range; where one gave none, the middle's stands for it."""
+    return tuple(one if isinstance(one, Level) else middle for one in ends)
+
+
+def _in_words(level: Level, source: str, ends: tuple[Level, ...] = ()) -> str:
+    by_focal_deg = max((abs(one.pitch_deg - level.pitch_deg) for one in ends), default=0.0)
     return (
         f"The phone was tipped {abs(level.pitch_deg):.0f} deg {'up' if level.pitch_deg >= 0 else 'down'} and rolled "
         f"{abs(level.roll_deg):.0f} deg {'clockwise' if level.roll_deg >= 0 else 'anticlockwise'} {source} (give or take "
-        f"{2 * level.sd_deg:.1f}); angles against the vertical allow for it."
+        f"{np.hypot(2 * level.sd_deg, by_focal_deg):.1f}); angles against the vertical allow for it."
     )

@@ -10,6 +10,7 @@ from vision_rom.camera.calibration import FEWEST_VIEWS, Calibration, calibrate_f
 from vision_rom.camera.check import TargetCheck, check_target
 from vision_rom.camera.detect import find_board, find_target
 from vision_rom.camera.fov import FocalRange
+from vision_rom.camera.placement import Placement
 from vision_rom.camera.profile import CameraProfile
 from vision_rom.camera.use import picture_geometry
 from vision_rom.camera.views import BoardFrame, choose_frames, without_moving
@@ -43,9 +44,14 @@ class CheckedRecording:
 
     check: TargetCheck
     focal: FocalRange
-    off_plane_range_deg: tuple[float, float]
-    """Of the camera, over the focal length's range."""
+    ends: tuple[Placement, Placement]
+    """The camera by the shortest and the longest focal length of its range."""
     remarks: tuple[str, ...]
+
+    def span(self, value: Callable[[Placement], float]) -> tuple[float, float]:
+        """Return the least and the largest of one of the placement's numbers over the focal length's range."""
+        values = [value(one) for one in (self.check.placement, *self.ends)]
+        return min(values), max(values)
 
 
 def calibrate_recording(path: Path, *, on_progress: Progress | None = None) -> CalibratedRecording:
@@ -119,8 +125,7 @@ def check_recording(
         )
     low, middle, high = geometry.lenses()
     check = check_target(views, middle, with_profile=profile is not None)
-    ends = [check_target(views, lens, with_profile=profile is not None).placement.off_plane_deg for lens in (low, high)]
-    off_plane = (*ends, check.placement.off_plane_deg)
+    shortest, longest = (check_target(views, lens, with_profile=profile is not None).placement for lens in (low, high))
     remarks = list(geometry.remarks)
     if check.moved:
         remarks.append("The camera or the sheet moved while it was filmed; the placement is the mean.")
@@ -128,4 +133,4 @@ def check_recording(
         remarks.append(
             "The target is small in the picture: to which side the camera is turned cannot be told for sure."
         )
-    return CheckedRecording(check, geometry.focal, (min(off_plane), max(off_plane)), tuple(remarks))
+    return CheckedRecording(check, geometry.focal, (shortest, longest), tuple(remarks))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -36,13 +36,23 @@ class Reference:
     looked_at: int
     moved: bool
     remarks: tuple[str, ...]
+    ends: tuple[Reference, ...] = ()
+    """The same by the shortest and the longest focal length that the camera may have"""
 
 
 def find_reference(
-    frames: Iterable[Frame], lens: Lens, *, every_s: float = 1.0, print_scale: float = 1.0
+    frames: Iterable[Frame],
+    lens: Lens,
+    *,
+    ends: tuple[Lens, ...] = (),
+    every_s: float = 1.0,
+    print_scale: float = 1.0,
 ) -> Reference | None:
-    """Look for the angle target, else the board, in one picture per ``every_s``; None if fewer than two show one."""
-    found: dict[Literal["target", "board"], list[Placement]] = {"target": [], "board": []}
+    """Look for the angle target, else the board, in one picture per ``every_s``; None if fewer than two show one.
+
+    ``ends`` are the lens with the shortest and the longest focal length that it may have.
+    """
+    found: dict[Literal["target", "board"], list[tuple[Placement, ...]]] = {"target": [], "board": []}
     looked_at, due_s = 0, -np.inf
     for frame in frames:
         if frame.time_s < due_s:
@@ -51,13 +61,20 @@ def find_reference(
         looked_at += 1
         target = find_target(frame.rgb, lens=lens)
         view = target if target is not None else find_board(frame.rgb)
-        placement = None if view is None else place_camera(view.sheet_m, view.corners_px, lens)
-        if placement is not None:
-            found["target" if target is not None else "board"].append(placement)
+        if view is None:
+            continue
+        placements = [place_camera(view.sheet_m, view.corners_px, one) for one in (lens, *ends)]
+        known = tuple(one for one in placements if one is not None)
+        if len(known) == len(placements):
+            found["target" if target is not None else "board"].append(known)
     kind: Literal["target", "board"] = "target" if len(found["target"]) >= 2 else "board"
     if len(found[kind]) < 2:
         return None
-    return reference_from(found[kind], kind, lens, looked_at=looked_at, print_scale=print_scale)
+    middle, *others = (
+        reference_from(list(one), kind, by, looked_at=looked_at, print_scale=print_scale)
+        for one, by in zip(zip(*found[kind], strict=True), (lens, *ends), strict=True)
+    )
+    return replace(middle, ends=tuple(others))
 
 
 def reference_from(

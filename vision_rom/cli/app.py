@@ -148,6 +148,15 @@ def measure_command(
             min=50.0, max=250.0, metavar="CM", help="The patient's height: gives the hand behind the back in cm too."
         ),
     ] = None,
+    known_length: Annotated[
+        str | None,
+        typer.Option(
+            metavar="WHAT=CM",
+            help="A length you know, for the hand behind the back in cm: UPPER_ARM (acromion to elbow), FOREARM (elbow to wrist) or "
+            "SPINE (C7 to the sacrum), by tape, as UPPER_ARM=31; or the ends of a rod at the patient's distance, in pixels: "
+            "X1,Y1,X2,Y2=100.",
+        ),
+    ] = None,
     motion: Annotated[
         Literal["active", "assisted", "passive"],
         typer.Option(help="Who moved the arm: the patient, with help, or you."),
@@ -230,6 +239,7 @@ def measure_command(
             sequence=sequence,
             motion=motion,
             body_height_cm=body_height,
+            known_length=known_length,
             about=PersonFacts(age=age, sex=sex, dominant=dominant),
             rate_hz=rate or None,
             camera=camera,

@@ -147,19 +147,32 @@ def check_command(
         )
     check = checked.check
     place = check.placement
-    low, high = checked.off_plane_range_deg
     for remark in checked.remarks:
         print(remark)
-    print(f"Angle target '{check.target_name}' read in {check.pictures} pictures, {place.distance_m:.2f} m away.")
+    print(
+        f"Angle target '{check.target_name}' read in {check.pictures} pictures, {place.distance_m:.2f} m away"
+        + _between(*checked.span(lambda one: one.distance_m), digits=2)
+        + "."
+    )
     Console(highlight=False).print(_table(check))
     turn_sd, pitch_sd, roll_sd = place.sd_deg
-    print(f"Camera off the wall's plane by {place.off_plane_deg:.1f} deg" + _between(low, high))
+    print(
+        f"Camera off the wall's plane by {place.off_plane_deg:.1f} deg"
+        + _between(*checked.span(lambda one: one.off_plane_deg))
+    )
     print(
         f"  turned {abs(place.turn_deg):.1f} deg to the {'right' if place.turn_deg >= 0 else 'left'} (sd {turn_sd:.1f})"
+        + _between(*checked.span(lambda one: one.turn_deg), signs="right +, left -")
     )
-    print(f"  tipped {abs(place.pitch_deg):.1f} deg {'up' if place.pitch_deg >= 0 else 'down'} (sd {pitch_sd:.1f})")
+    print(
+        f"  tipped {abs(place.pitch_deg):.1f} deg {'up' if place.pitch_deg >= 0 else 'down'} (sd {pitch_sd:.1f})"
+        + _between(*checked.span(lambda one: one.pitch_deg), signs="up +, down -")
+    )
     way = "clockwise" if place.roll_deg >= 0 else "counter-clockwise"
-    print(f"  tilted {abs(place.roll_deg):.1f} deg {way} (sd {roll_sd:.1f}) against the sheet's 0 bar")
+    print(
+        f"  tilted {abs(place.roll_deg):.1f} deg {way} (sd {roll_sd:.1f}) against the sheet's 0 bar"
+        + _between(*checked.span(lambda one: one.roll_deg), signs="clockwise +")
+    )
     print(check.verdict)
     return EXIT_MEASURED if check.passed else NothingMeasurable.exit_code
 
@@ -181,8 +194,13 @@ def _table(check: TargetCheck) -> Table:
     return table
 
 
-def _between(low: float, high: float) -> str:
-    return f" ({low:.1f} to {high:.1f} over the range of the focal length)" if high - low >= 0.1 else ""
+def _between(low: float, high: float, *, digits: int = 1, signs: str = "") -> str:
+    """Say between which values a number lies over the range of the focal length, unless they would print alike."""
+    if high - low < 10.0**-digits:
+        return ""
+    sign = "+" if signs else ""
+    told = f"; {signs}" if signs else ""
+    return f" ({low:{sign}.{digits}f} to {high:{sign}.{digits}f} over the range of the focal length{told})"
 
 
 def _on_terminal() -> bool:

@@ -48,6 +48,8 @@ class MeasureRequest:
     """Name of a sequence, or a file"""
     motion: Motion = "active"
     body_height_cm: float | None = None
+    known_length: str | None = None
+    """A part of the body or two picture points, and its length in cm"""
     about: PersonFacts = field(default_factory=PersonFacts)
     pain: PainAsked = field(default_factory=PainAsked)
 
@@ -56,6 +58,7 @@ def measure_and_write(request: MeasureRequest) -> int:
     """Measure, write the result folder, print, and return the exit code."""
     with progress_shown(request.clip.name, sys.stderr.isatty()) as on_progress:
         on_progress("starting", None)
+        from vision_rom.camera.known_length import parse_known_length
         from vision_rom.clip.files import check_readable
         from vision_rom.measure import measure
         from vision_rom.movements.sequences import read_sequence
@@ -67,6 +70,7 @@ def measure_and_write(request: MeasureRequest) -> int:
         # before any folder is made, whose name may be as impossible as the recording's
         check_readable(request.clip)
         camera, pain = _camera_asked(request), request.pain
+        known_length = None if request.known_length is None else parse_known_length(request.known_length)
         if pain.table is None and not pain.none:
             pain = replace(pain, table=table_beside(request.clip))
         folder = request.out or default_folder(request.clip)
@@ -84,6 +88,7 @@ def measure_and_write(request: MeasureRequest) -> int:
                 person=request.person,
                 rate_hz=request.rate_hz,
                 camera=camera,
+                known_length=known_length,
                 order=read_sequence(request.sequence) if request.sequence else (),
                 cache=None if request.no_cache else cache,
                 on_progress=on_progress,
@@ -93,7 +98,7 @@ def measure_and_write(request: MeasureRequest) -> int:
             )
             measurement = replace(measurement, person=request.about)
             if request.body_height_cm is not None:
-                # a sheet on the wall tells more than the patient's height
+                # a sheet on the wall or a length that was named tells more than the patient's height
                 lengths = tuple(
                     one if math.isfinite(one.cm) else in_cm(one, request.body_height_cm) for one in measurement.places
                 )
@@ -150,6 +155,8 @@ def _camera_asked(request: MeasureRequest) -> CameraAsked | None:
         if request.zoom is not None:
             raise UsageError("--zoom means something with --camera PROFILE only.")
         return None
+    if request.camera is not None and request.equivalent_mm is not None:
+        raise UsageError("Give --camera or --equivalent-mm, not both: the profile states the focal length.")
     tilt = request.tilt_deg
     return CameraAsked(
         profile=None if request.camera is None else read_profile(request.camera),

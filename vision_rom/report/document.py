@@ -17,6 +17,10 @@ schema name. Definitions of the numbers:
 ``vertical_held_deg``
     The same arm against the picture's vertical over the same time: it moves with a lean of the trunk, ``held_deg``
     does not.
+``vertical95_deg``
+    Its interval, where it is known which way is down: the wider of ``interval95_deg`` and the plain angle's own, widened, in
+    squares, by what is not known of down and by what the range of the camera's focal length changes. Without a camera profile
+    that range is wide. It was put together from these parts, not calibrated by itself.
 """
 
 from __future__ import annotations
@@ -129,6 +133,7 @@ def _reading(reading: Reading) -> dict[str, Any]:
         "peak_deg": rounded(reading.peak_deg, 1),
         "interval95_deg": _interval(reading.interval95_deg),
         "vertical_held_deg": rounded(reading.vertical_held_deg, 1),
+        "vertical95_deg": _interval(reading.vertical95_deg),
         "compensations": list(reading.compensations),
         "remarks": list(reading.remarks),
     }
@@ -147,6 +152,7 @@ def _place(place: PlaceReading) -> dict[str, Any]:
         "zone": place.zone,
         "cm": rounded(place.cm, 1),
         "cm95": _interval(place.cm95),
+        "cm_from": place.cm_from,
         "start_s": rounded(place.start_s, 3),
         "end_s": rounded(place.end_s, 3),
     }

@@ -91,7 +91,7 @@ def _place_in_words(place: PlaceReading) -> str:
     where = f", {place.zone.lower()}" if place.zone else ""
     length = ""
     if math.isfinite(place.cm):
-        length = f"; {place.cm:z.0f} cm below C7 ({math.floor(place.cm95[0])} to {math.ceil(place.cm95[1])})"
+        length = f"; {place.cm:z.0f} cm below C7 ({math.floor(place.cm95[0])} to {math.ceil(place.cm95[1])}), by {place.cm_from}"
     return f"{name}: {place.value:.2f} (95% interval {low:.2f} to {high:.2f}){where}{length}"
 
 

@@ -65,6 +65,7 @@ _MEANINGS = {
     "Reading.peak_deg": "Largest peak_deg of the repetitions",
     "Reading.interval95_deg": "95% interval of held_deg as far as camera, network and geometry go",
     "Reading.vertical_held_deg": "The same arm against the picture's vertical",
+    "Reading.vertical95_deg": "95% interval of vertical_held_deg where down is known, with what the focal length's range changes",
     "Reading.motion": "active, assisted or passive: who moved the arm",
     "Reading.compensations": "What the rest of the body did to help the arm, in sentences",
     "Reading.remarks": "Sentences for the reader, parted by ' | '",
