@@ -110,6 +110,7 @@ def measure_recording(
     method: Method = DEFAULT_METHOD,
     smoothing: Smoothing | None = None,
     marked: Marked | None = None,
+    focal_px: float | None = None,
 ) -> Measurement:
     """Measure whatever a recording shows: the movement that was named, the one that it shows, or each of several.
 
@@ -118,9 +119,12 @@ def measure_recording(
     movement, side : what was recorded; None leaves it open.
     order : expected movements; where given, the recording is taken for a whole examination.
     marked : start and end of the repetitions that a person marked, by movement and side.
+    focal_px : the camera's focal length, where it is known.
 
     """
-    named = partial(measure_landmarks, clip, track, side=side, method=method, smoothing=smoothing, marked=marked)
+    named = partial(
+        measure_landmarks, clip, track, side=side, method=method, smoothing=smoothing, marked=marked, focal_px=focal_px
+    )
     if movement is not None:
         return named(movement=movement)
     # imported landmarks may lack the points or metres that movements are told apart by
@@ -132,7 +136,14 @@ def measure_recording(
     shown = {one.movement for one in segments if one.movement != UNKNOWN}
     if order or len(shown) > 1:
         return examine_landmarks(
-            clip, track, order=order, segments=segments, method=method, smoothing=smoothing, marked=marked
+            clip,
+            track,
+            order=order,
+            segments=segments,
+            method=method,
+            smoothing=smoothing,
+            marked=marked,
+            focal_px=focal_px,
         )
     if len(shown) == 1 and not shown & set(RECOGNISED) and movement_named(next(iter(shown))).status == "measured":
         [name] = shown
@@ -152,6 +163,7 @@ def examine_landmarks(
     method: Method = DEFAULT_METHOD,
     smoothing: Smoothing | None = None,
     marked: Marked | None = None,
+    focal_px: float | None = None,
 ) -> Measurement:
     """Measure every movement that a recording shows.
 
@@ -179,6 +191,7 @@ def examine_landmarks(
             method=method,
             smoothing=smoothing,
             marked=marked,
+            focal_px=focal_px,
         )
         measured.setdefault((piece.movement, piece.side), []).append((piece, whole))
     readings: list[Reading] = []

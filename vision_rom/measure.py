@@ -5,7 +5,6 @@ Each step is a room's public function and can be called alone with plain arrays;
 
 from __future__ import annotations
 
-import math
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -14,21 +13,19 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any, Literal
 
-from vision_rom.camera.known_length import KnownLength, check_in_picture, scale_of
-from vision_rom.camera.lens import Lens
-from vision_rom.camera.patient import CameraAsked, CameraOfPatient, camera_of_patient
+from vision_rom.camera.known_length import KnownLength, check_in_picture
+from vision_rom.camera.patient import CameraAsked, camera_of_patient
 from vision_rom.clip import open_clip, sha256_of
 from vision_rom.errors import UsageError
 from vision_rom.examination import measure_recording
-from vision_rom.handover import Clip, PoseTrack, Reading, Repetition, Side, SmoothCurve, Step
+from vision_rom.handover import Clip, PoseTrack, Step
+from vision_rom.known_camera import measure_with_camera, with_known_length
 from vision_rom.motion import Smoothing
-from vision_rom.motion.holds import mean_between
-from vision_rom.places import in_cm_by_length, in_cm_by_sheet
 from vision_rom.pose import PersonAsked, PoseSettings, load_cached, store_cached, track_patient
-from vision_rom.readings import Measurement, SideAsked, check_asked, mean_known, measure_landmarks
+from vision_rom.readings import Measurement, SideAsked, check_asked
 from vision_rom.ways import DEFAULT_METHOD, Method
 
-__all__ = ["Measurement", "Progress", "find_landmarks", "measure", "measure_with_camera"]
+__all__ = ["Measurement", "Progress", "find_landmarks", "measure"]
 
 Progress = Callable[[str, float | None], None]
 """Called with the stage and the fraction of it that is done; None where that is not known."""
@@ -129,37 +126,15 @@ def measure(
         measurement = measure_recording(
             clip, track, movement=movement, side=side, order=order, method=method, smoothing=smoothing
         )
-    elif order:
-        raise UsageError("A sequence cannot be measured with a camera profile yet; leave out one of the two.")
     else:
         known = camera_of_patient(Path(path), clip, track, camera)
         measurement = measure_with_camera(
-            clip, track, known, movement=movement, side=side, method=method, smoothing=smoothing
+            clip, track, known, movement=movement, side=side, order=order, method=method, smoothing=smoothing
         )
         straight, lens = known.straight(track), known.geometry.lens
     if known_length is not None:
         measurement = with_known_length(measurement, straight, known_length, lens=lens)
     return replace(measurement, parameters={**settings, **measurement.parameters})
-
-
-def with_known_length(
-    measurement: Measurement, straight: PoseTrack, known: KnownLength, *, lens: Lens | None
-) -> Measurement:
-    """Return the measurement with its ratios as centimetres by a known length, and with a sentence on the scale.
-
-    ``straight`` has no distortion where the ``lens`` is known. A length that the user named goes before a sheet on the wall.
-    """
-    scale = scale_of(known, straight.landmarks_px, lens)
-    if scale is None:
-        told = f"The {known.words} gave no scale, for it was not seen in the recording."
-        return replace(measurement, camera=(*measurement.camera, told))
-    places = tuple(in_cm_by_length(one, straight, scale, source=f"the {known.words}") for one in measurement.places)
-    told = (
-        f"Scale by the {known.words}: {1000.0 * scale.m_per_px:.2f} mm a pixel, give or take {1.96 * scale.relative_sd:.0%}."
-        if any(one.cm_from for one in places)
-        else f"The {known.words} was not used: only the hand behind the back is given in centimetres."
-    )
-    return replace(measurement, places=places, camera=(*measurement.camera, told))
 
 
 def find_landmarks(
@@ -191,100 +166,6 @@ def find_landmarks(
     if cache is not None:
         store_cached(cache, clip=clip, track=track, settings=settings, clip_options=clip_options)
     return clip, track
-
-
-def measure_with_camera(
-    clip: Clip,
-    track: PoseTrack,
-    known: CameraOfPatient,
-    *,
-    movement: str | None = None,
-    side: SideAsked = None,
-    method: Method = DEFAULT_METHOD,
-    smoothing: Smoothing | None = None,
-) -> Measurement:
-    """Measure landmarks freed of the lens's distortion; angles against the vertical are those of a level camera."""
-    measurement = measure_landmarks(
-        clip, known.straight(track), movement=movement, side=side, method=method, smoothing=smoothing
-    )
-    readings = measurement.readings
-    upright = known.upright(track)
-    if upright is not None and measurement.curves:
-        level = measure_landmarks(
-            clip, upright, movement=readings[0].movement, side=side, method="picture", smoothing=smoothing
-        )
-        down = known.geometry.level
-        plain_deg = {one.side: _half(one.interval95_deg) for one in level.readings if one.status == "measured"}
-        ends = [
-            measure_landmarks(
-                clip, one, movement=readings[0].movement, side=side, method="picture", smoothing=smoothing
-            )
-            for one in known.upright_ends(track)
-        ]
-        readings = tuple(
-            _with_vertical(
-                one,
-                _curve_of_side(level, one.side),
-                [_curve_of_side(end, one.side) for end in ends],
-                plain_half_deg=plain_deg.get(one.side, 0.0),
-                down_sd_deg=math.nan if down is None else down.sd_deg,
-            )
-            for one in readings
-        )
-    geometry = known.geometry
-    parameters = {
-        **measurement.parameters,
-        "camera": {
-            "focal_px": round(geometry.focal.focal_px, 1),
-            "focal_range_px": [round(geometry.focal.low_px, 1), round(geometry.focal.high_px, 1)],
-            "focal_from": geometry.focal.source,
-            "level_from": None if geometry.level is None else geometry.level.source,
-        },
-    }
-    places = measurement.places
-    if known.reference is not None:
-        sheet_ends = [one.scale for one in known.reference.ends]
-        places = tuple(in_cm_by_sheet(one, track, known.reference.scale, ends=sheet_ends) for one in places)
-    # the pictures of the result show the recording as it is, so the landmarks beside them do too
-    return replace(
-        measurement, track=track, readings=readings, places=places, camera=known.remarks, parameters=parameters
-    )
-
-
-def _with_vertical(
-    reading: Reading,
-    level: SmoothCurve | None,
-    ends: Sequence[SmoothCurve | None],
-    *,
-    plain_half_deg: float,
-    down_sd_deg: float,
-) -> Reading:
-    """Take the vertical-referenced values over from a level curve, over the same holds, with their interval.
-
-    ``ends`` are the curves by the shortest and the longest focal length; ``plain_half_deg`` is how unsure the plain angle in the
-    picture is, by which the vertical is read whatever the method. An error of down turns the arm by as much at most.
-    """
-    if level is None or reading.status != "measured":
-        return reading
-    repetitions = tuple(replace(one, vertical_held_deg=_vertical_in(level, one)) for one in reading.repetitions)
-    vertical = mean_known([one.vertical_held_deg for one in repetitions])
-    others = [mean_known([_vertical_in(end, one) for one in repetitions]) for end in ends if end is not None]
-    by_focal = max((abs(one - vertical) for one in others if math.isfinite(one)), default=0.0)
-    half = math.hypot(max(_half(reading.interval95_deg), plain_half_deg), 1.96 * down_sd_deg, by_focal)
-    interval = (vertical - half, vertical + half)
-    return replace(reading, repetitions=repetitions, vertical_held_deg=vertical, vertical95_deg=interval)
-
-
-def _half(interval: tuple[float, float]) -> float:
-    return (interval[1] - interval[0]) / 2
-
-
-def _curve_of_side(measurement: Measurement, side: Side) -> SmoothCurve | None:
-    return next((one for one in measurement.curves if one.source.side == side), None)
-
-
-def _vertical_in(curve: SmoothCurve, repetition: Repetition) -> float:
-    return mean_between(curve, curve.vertical_deg, from_s=repetition.hold_start_s, to_s=repetition.hold_end_s)
 
 
 class _Callable(ModuleType):

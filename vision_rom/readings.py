@@ -101,11 +101,13 @@ def measure_landmarks(
     smoothing: Smoothing | None = None,
     widest_half_width_deg: float = WIDEST_HALF_WIDTH_DEG,
     marked: Marked | None = None,
+    focal_px: float | None = None,
 ) -> Measurement:
     """Measure a patient whose landmarks are known already: view, angles, smoothing, repetitions, readings.
 
     A reading whose interval is wider than ``widest_half_width_deg`` either way is refused. ``marked`` holds the start and end
-    (seconds) of the repetitions that a person marked, by movement and side; the others are looked for.
+    (seconds) of the repetitions that a person marked, by movement and side; the others are looked for. ``focal_px`` is the camera's
+    focal length where it is known.
     """
     check_asked(movement, side, method)
     smoothing = smoothing or Smoothing()
@@ -114,7 +116,11 @@ def measure_landmarks(
     view = find_view(track.landmarks_px, track.visibility, track.world_m, network=track.model.name)
     filming = filming_remarks(track, view, camera_tilt_deg(track, view.view, load_camera_tilt()))
     names = (movement,) if movement else RECOGNISED
-    raw = {(name, one): raw_curve(track, movement_named(name), one, view, method) for name in names for one in SIDES}
+    raw = {
+        (name, one): raw_curve(track, movement_named(name), one, view, method, focal_px=focal_px)
+        for name in names
+        for one in SIDES
+    }
     curves = {key: smooth(one.curve, settings=smoothing) for key, one in raw.items()}
     choice = choose_movement(curves, view=view.view, wanted=movement, side=side)
     why_nobody = _why_nobody(track)

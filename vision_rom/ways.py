@@ -71,11 +71,19 @@ class RawCurve:
 
 
 def raw_curve(
-    track: PoseTrack, movement: Movement, side: Side, view: ViewEstimate, method: Method, *, corrected: bool = True
+    track: PoseTrack,
+    movement: Movement,
+    side: Side,
+    view: ViewEstimate,
+    method: Method,
+    *,
+    corrected: bool = True,
+    focal_px: float | None = None,
 ) -> RawCurve:
     """Return the curve of one movement and side by the way that was asked for.
 
-    ``corrected`` False leaves the learned direction's remaining bias in, as the fit of that bias needs it.
+    ``corrected`` False leaves the learned direction's remaining bias in, as the fit of that bias needs it. ``focal_px`` is the
+    camera's focal length where it is known, for the perspective of a plain rotation.
     """
     if movement.kind == "hinge":
         bending = hinge_curve(track, movement=movement.name, direction=movement.direction, side=side, view=view)
@@ -92,6 +100,7 @@ def raw_curve(
             plane=plane,
             side=side,
             view=view,
+            focal_px=focal_px,
         )
     unknown = np.full(len(track.time_s), np.nan)
     if method == "picture":

@@ -14,7 +14,7 @@ from vision_rom.camera.known_length import KnownLength
 from vision_rom.camera.lens import Lens
 from vision_rom.camera.scale import EvenScale, PlaneScale
 from vision_rom.handover import Clip, Landmark
-from vision_rom.measure import with_known_length
+from vision_rom.known_camera import with_known_length
 from vision_rom.movements import movement
 from vision_rom.places import BEFORE_SHEET_M, in_cm, in_cm_by_length, in_cm_by_sheet, place_reading, zone_of
 from vision_rom.readings import measure_landmarks

@@ -18,7 +18,7 @@ from vision_rom.camera.use import picture_geometry
 from vision_rom.clip import open_clip
 from vision_rom.errors import UsageError
 from vision_rom.handover import Clip, Frame, Landmark, PoseModel, PoseTrack
-from vision_rom.measure import _with_vertical, measure_with_camera
+from vision_rom.known_camera import _with_vertical, measure_with_camera
 from vision_rom.readings import measure_landmarks
 
 WIDTH_PX, HEIGHT_PX = 480, 640
@@ -214,3 +214,17 @@ def test_a_target_in_the_patients_recording_is_found_and_gives_the_level(sample_
     near, far = found.reference.ends
     assert near.placement.distance_m < 0.9 * found.reference.placement.distance_m < 0.9 * far.placement.distance_m
     assert found.level_ends[0].pitch_deg != pytest.approx(found.level_ends[1].pitch_deg, abs=0.01)
+
+
+def test_the_known_focal_length_reaches_the_plain_rotation(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The perspective of a forearm that points at the camera is taken back by the profile's focal length, not an assumed one."""
+    from vision_rom import readings
+
+    asked: list[float | None] = []
+    real = readings.raw_curve
+    monkeypatch.setattr(
+        readings, "raw_curve", lambda *args, **more: asked.append(more["focal_px"]) or real(*args, **more)
+    )
+    track = track_of(arm_raised(80.0), LENS)
+    measure_with_camera(clip_of(track), track, known(None), movement="external_rotation", side="left", method="picture")
+    assert set(asked) == {400.0}

@@ -229,3 +229,32 @@ def test_half_an_arc_is_none():
     )
     assert arc.status == "not_measured"
     assert "internal rotation 90" in (arc.reason or "")
+
+
+def test_with_a_known_camera_every_movement_has_its_value_against_a_level_vertical(clip, track, measured):
+    from vision_rom.camera.patient import CameraOfPatient
+    from vision_rom.camera.placement import level_from_user
+    from vision_rom.camera.use import picture_geometry
+    from vision_rom.known_camera import measure_with_camera
+
+    def rolled(roll_deg: float):
+        level = level_from_user(pitch_deg=0.0, roll_deg=roll_deg)
+        geometry = picture_geometry(width_px=track.width_px, height_px=track.height_px, profile=None, level=level)
+        return measure_with_camera(clip, track, CameraOfPatient(geometry, None, ()), order=())
+
+    level, leaning = rolled(0.0), rolled(9.0)
+    assert [(one.movement, one.side) for one in leaning.segments] == [
+        (one.movement, one.side) for one in measured.segments
+    ]
+    plain = {(one.movement, one.side): one for one in measured.readings if one.status == "measured"}
+    turned = []
+    for one, straight in zip(leaning.readings, level.readings, strict=True):
+        if one.status != "measured":
+            continue
+        # without a lens's distortion nothing but the vertical can change
+        assert one.held_deg == pytest.approx(plain[one.movement, one.side].held_deg, abs=0.05)
+        if one.movement in ("abduction", "flexion", "extension"):
+            turned.append(abs(one.vertical_held_deg - straight.vertical_held_deg))
+    assert len(turned) >= 4
+    # raised in the picture's plane, an arm turns against down by as much as the phone was rolled
+    assert np.median(turned) == pytest.approx(9.0, abs=1.5)

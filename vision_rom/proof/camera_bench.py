@@ -24,7 +24,7 @@ from vision_rom.camera.placement import level_from_user
 from vision_rom.camera.profile import CameraProfile
 from vision_rom.errors import VisionRomError
 from vision_rom.handover import Clip, PoseTrack, Reading
-from vision_rom.measure import measure_with_camera
+from vision_rom.known_camera import measure_with_camera
 from vision_rom.proof.cases import ProofCase, calibration_set
 from vision_rom.proof.clips import found_landmarks, rendered_clip
 from vision_rom.readings import Measurement, measure_landmarks
