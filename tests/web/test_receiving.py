@@ -2,14 +2,17 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
 import resource
 import shutil
+import time
 from collections.abc import AsyncIterator
 from types import SimpleNamespace
 
 import pytest
 
 from vision_rom.web import receiving
+from vision_rom.web.store import ClinicStore
 
 CONTENT = bytes(range(256)) * 4
 
@@ -233,3 +236,19 @@ def test_announcing_is_slowed_down(clinic, clinician, visit) -> None:
     body = {"name": "raise.mp4", "size": 10, "consent": True}
     answers = [clinician.post(f"/api/visits/{visit.id}/uploads", json=body).status_code for _ in range(121)]
     assert answers == [201] * 120 + [429]
+
+
+def test_what_was_given_up_a_week_ago_is_removed(clinic, clinician, upload) -> None:
+    assert _piece(clinician, upload, 0, CONTENT[:100]).status_code == 200
+    path = clinic.settings.receiving / upload.id
+    stray = clinic.settings.receiving / "nobody-announced-this"
+    stray.write_bytes(b"x")
+    with ClinicStore(clinic.settings.folder) as kept:
+        receiving.forget_abandoned(clinic.settings, kept)
+        assert path.is_file()
+        assert not stray.exists()
+        long_ago = time.time() - 8 * 86_400
+        os.utime(path, (long_ago, long_ago))
+        receiving.forget_abandoned(clinic.settings, kept)
+        assert not path.exists()
+        assert kept.upload(upload.id).state == "refused"

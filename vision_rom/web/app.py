@@ -101,4 +101,6 @@ def _not_understood(request: Request, error: Exception) -> Response:
 
 def _in_a_sentence(request: Request, error: Exception) -> Response:
     missing = isinstance(error, UsageError) and str(error).startswith("There is no ")
-    return _answer(request, 404 if missing else 400 if isinstance(error, UsageError) else 500, str(error))
+    # where the records lie, and which command lists them, is for the terminal
+    sentence = str(error).partition(" in '")[0] + "." if missing and " in '" in str(error) else str(error)
+    return _answer(request, 404 if missing else 400 if isinstance(error, UsageError) else 500, sentence)

@@ -24,6 +24,7 @@ from vision_rom.web.security import (
 from vision_rom.web.store import SESSION_HOURS, ClinicStore
 
 router = APIRouter()
+USED_ALREADY = "This address was used already. Start the server again for a new one."
 
 
 @router.get("/sign-in", include_in_schema=False)
@@ -44,6 +45,7 @@ def sign_in(
     rates_of(request).spend(SIGN_IN_RATE, "sign-in as", name)
     with opened(request, name) as kept:
         if not password_fits(kept.password_of(name), password):
+            kept.note("a sign-in under this name failed")
             return page(request, "sign_in.html.j2", status=403, accounts=True, wrong=True)
         return _with_session(request, kept, kept.begin_session(name))
 
@@ -55,8 +57,9 @@ def enter(request: Request, token: str) -> Response:
     with opened(request) as kept:
         session = kept.session(token, once=True)
         if session is None:
-            raise HTTPException(403, "This address was used already. Start the server again for a new one.")
-        kept.end_session(token)
+            raise HTTPException(403, USED_ALREADY)
+        if not kept.end_session(token):
+            raise HTTPException(403, USED_ALREADY)
         return _with_session(request, kept, kept.begin_session(session.name, session.role))
 
 

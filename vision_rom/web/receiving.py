@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import os
 import shutil
+import time
 from pathlib import Path
 from typing import Annotated
 
@@ -17,10 +18,12 @@ from pydantic import BaseModel, ConfigDict, Field
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect
 
+from vision_rom.errors import UsageError
 from vision_rom.web.model import JobKind, Upload
 from vision_rom.web.settings import ServeSettings
 from vision_rom.web.store import ClinicStore
 
+ABANDONED_DAYS = 7
 OFFSET = "upload-offset"
 
 
@@ -112,6 +115,23 @@ def _write_whole(file: io.FileIO, piece: bytes) -> None:
     left = memoryview(piece)
     while left:
         left = left[file.write(left) :]
+
+
+def forget_abandoned(settings: ServeSettings, kept: ClinicStore) -> None:
+    """Remove what came in only in part and was not gone on with for a week."""
+    if not settings.receiving.is_dir():
+        return
+    since_s = time.time() - ABANDONED_DAYS * 86_400
+    for path in settings.receiving.iterdir():
+        try:
+            upload = kept.upload(path.name)
+        except UsageError:
+            # its patient was deleted meanwhile
+            path.unlink(missing_ok=True)
+            continue
+        if upload.state == "receiving" and path.stat().st_mtime < since_s:
+            kept.set_upload(upload.id, state="refused", message="It was never sent whole.")
+            path.unlink(missing_ok=True)
 
 
 def finish(kept: ClinicStore, upload: Upload, kind: JobKind) -> None:

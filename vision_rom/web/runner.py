@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import math
 import subprocess
 import sys
 import threading
+import time
 
 from vision_rom.errors import UsageError
 from vision_rom.web.model import Job
+from vision_rom.web.receiving import forget_abandoned
 from vision_rom.web.settings import ServeSettings
 from vision_rom.web.store import ClinicStore
 
 LOOK_EVERY_S = 0.3
+TIDY_EVERY_S = 3600.0
 GONE_WITH_ITS_PATIENT = "gone"
 
 
@@ -40,9 +44,13 @@ class Runner:
 
     def _work(self) -> None:
         with ClinicStore(self._settings.folder, who="the server") as kept:
+            tidied_s = -math.inf
             while not self._stopped.is_set():
                 job = kept.claim_job()
                 if job is None:
+                    if time.monotonic() > tidied_s + TIDY_EVERY_S:
+                        tidied_s = time.monotonic()
+                        forget_abandoned(self._settings, kept)
                     self._stopped.wait(LOOK_EVERY_S)
                     continue
                 self._run(kept, job)

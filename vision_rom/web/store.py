@@ -6,6 +6,7 @@ import json
 import secrets
 import sqlite3
 from collections.abc import Sequence
+from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 from pathlib import Path
@@ -98,9 +99,10 @@ class ClinicStore(Records):
         )
         return None if row is None else _made(Session, row)
 
-    def end_session(self, token: str) -> None:
-        """End a session; one that is over already stays so."""
-        self._connection.execute("DELETE FROM session WHERE token_sha256 = ?", (hash_of(token),))
+    def end_session(self, token: str) -> bool:
+        """End a session and tell whether there was one; of two that ask at once only one is told so."""
+        gone = self._connection.execute("DELETE FROM session WHERE token_sha256 = ?", (hash_of(token),))
+        return gone.rowcount == 1
 
     # --- tasks for home -------------------------------------------------------------------------------------------
 
@@ -387,6 +389,22 @@ class ClinicStore(Records):
                 self._insert_reading(
                     clip.id, gone.reading, text, newest, review="rejected", note="movement or side corrected"
                 )
+
+    def export_patient(self, patient: Patient) -> dict[str, Any]:
+        """Return everything that is kept of a patient as plain values, what the pages keep included."""
+        tasks = [
+            asdict(task) | {"runs": [asdict(run) for run in self.runs(task)]} for task in reversed(self.tasks(patient))
+        ]
+        corrections = [
+            dict(row)
+            for row in self._connection.execute(
+                "SELECT correction.* FROM correction JOIN clip ON clip.id = correction.clip_id "
+                "JOIN visit ON visit.id = clip.visit_id WHERE visit.patient_id = ? ORDER BY correction.id",
+                (patient.id,),
+            ).fetchall()
+        ]
+        uploads = [asdict(one) for one in self.uploads_of(patient)]
+        return super().export_patient(patient) | {"tasks": tasks, "corrections": corrections, "uploads": uploads}
 
     def note(self, what: str) -> None:
         """Write a line of the audit trail for something that changes nothing, such as an export."""
