@@ -155,7 +155,7 @@ def test_a_folder_of_recordings_calls_nobody(recording: Path, tmp_path: Path) ->
         "--side",
         "right",
         "--rate",
-        "5",
+        "10",
         "--workers",
         "2",
     )
