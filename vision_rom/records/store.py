@@ -63,7 +63,7 @@ class Records:
 
     def add_patient(self, patient: Patient, *, name: str | None = None) -> Patient:
         """Add a patient; raises UsageError where the code is taken or a value is not allowed."""
-        if not patient.code.strip() or any(sign in patient.code for sign in "/\\\0"):
+        if not patient.code.strip() or patient.code.startswith(".") or any(sign in patient.code for sign in "/\\\0"):
             raise UsageError(f"'{patient.code}' cannot be a patient's code; use letters, digits and dashes.")
         _one_of("sex", patient.sex, get_args(Sex))
         if patient.birth_year is not None and not 1900 <= patient.birth_year <= calendar_date.today().year:
@@ -341,12 +341,14 @@ class Records:
         missing = []
         for clip in self.clips(patient) if recordings else ():
             path = Path(clip.path)
-            if path.is_file():
+            # a name without a folder came with an imported bundle: no recording of ours, whatever lies under that name here
+            if path.is_absolute() and path.is_file():
                 path.unlink()
             else:
                 missing.append(path)
         results = self.folder / "patients" / patient.code
-        if results.exists():
+        # a code such as ".." from before it was refused must not take the records of everybody along
+        if patient.code not in (".", "..") and results.exists():
             shutil.rmtree(results)
         with self._changing("deleted a patient wholly"):
             self._connection.execute("DELETE FROM patient WHERE id = ?", (patient.id,))
