@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import csv
 import math
-import tomllib
-from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,6 +11,7 @@ from vision_rom.clip.sound import loudness_of
 from vision_rom.errors import UsageError
 from vision_rom.handover import Reading
 from vision_rom.movements import movement as movement_named
+from vision_rom.outside_text import NotPlain, toml_of
 from vision_rom.pain import (
     Finding,
     PainAsked,
@@ -55,10 +54,10 @@ def findings_in(path: Path) -> tuple[Finding, ...]:
 
     """
     try:
-        document = tomllib.loads(path.read_text(encoding="utf-8"))
+        document = toml_of(path.read_bytes())
     except OSError as error:
         raise UsageError(f"The findings '{path}' cannot be read: {error.strerror or error}.") from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except NotPlain as error:
         raise UsageError(f"The findings '{path}' are no valid TOML: {error}.") from error
     rows = document.get("finding")
     if not isinstance(rows, list) or set(document) != {"finding"} or not all(isinstance(row, dict) for row in rows):
@@ -85,7 +84,7 @@ def with_pain(measurement: Measurement, asked: PainAsked) -> Measurement:
     if asked.typed:
         given["typed"] = marks_from_text(asked.typed, duration_s=duration_s)
     if asked.table is not None:
-        given["table"] = marks_of_table(_rows(asked.table), duration_s=duration_s)
+        given["table"] = marks_in(asked.table, duration_s=duration_s)
     if "sound" in asked.signals:
         given["sound"] = _heard(measurement)
     pains = tuple(_of_reading(measurement, reading, given, asked) for reading in measurement.readings)
@@ -127,7 +126,15 @@ def _heard(measurement: Measurement) -> tuple[PainMark, ...]:
     return sound_signal_marks(times[times >= 0] * measurement.clip.time_factor)
 
 
-def _rows(path: Path) -> Sequence[dict[str, str]]:
+def marks_in(path: Path, *, duration_s: float | None = None) -> tuple[PainMark, ...]:
+    """Return the pain marks of a CSV file with ``start_s`` and perhaps ``end_s`` and ``score``.
+
+    Raises
+    ------
+    UsageError
+        The file cannot be read, is no CSV text, or holds a mark that is not allowed.
+
+    """
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
             rows = list(csv.DictReader(file))
@@ -137,4 +144,4 @@ def _rows(path: Path) -> Sequence[dict[str, str]]:
         raise UsageError(f"The pain marks '{path}' are no CSV text: {error}.") from error
     if rows and "start_s" not in rows[0]:
         raise UsageError(f"The pain marks '{path}' have no column start_s; name the columns start_s, end_s, score.")
-    return rows
+    return marks_of_table(rows, duration_s=duration_s)

@@ -161,12 +161,14 @@ def test_a_damaged_file_of_the_package_is_a_matter_of_the_installation(
     elbow.write_text(elbow.read_text(encoding="utf-8").replace("kind =", "kid ="), encoding="utf-8")
     monkeypatch.setattr(catalogue, "PACKAGE_FOLDER", copy)
     catalogue._package_catalogue.cache_clear()
+    catalogue._packaged_files.cache_clear()
     try:
         with pytest.raises(InstallationError, match=r"elbow\.toml.*install vision-rom again"):
             catalogue.movement("abduction")
     finally:
         monkeypatch.undo()
         catalogue._package_catalogue.cache_clear()
+        catalogue._packaged_files.cache_clear()
     assert catalogue.movement("abduction").name == "abduction"
 
 

@@ -130,3 +130,31 @@ def test_a_reading_that_was_not_measured_has_no_interval(records, visit, held):
     [stored] = records.store_document(visit, document, path=Path("a.mp4"), consent=True)
     assert not stored.measured
     assert all(math.isnan(bound) for bound in stored.interval95_deg)
+
+
+@pytest.mark.parametrize("code", [".", "..", ".hidden"])
+def test_a_code_that_is_another_folder_is_refused(records, code):
+    """Results lie in a folder of that name, and deletion takes the folder."""
+    with pytest.raises(UsageError, match="cannot be a patient's code"):
+        records.add_patient(Patient(code))
+
+
+def test_deleting_a_patient_of_an_old_database_leaves_everybody_elses_results(records, patient, visit):
+    kept = records.folder_of(visit) / "reading.json"
+    kept.parent.mkdir(parents=True)
+    kept.write_text("{}")
+    # a code that was allowed once
+    records._connection.execute("INSERT INTO patient (code, created_at) VALUES ('..', '2026-01-01')")
+    records.delete_patient(records.patient(".."))
+    assert kept.exists()
+    assert records.patient(patient.code) == patient
+
+
+def test_a_file_that_an_imported_document_only_names_is_not_deleted(
+    records, patient, visit, held, tmp_path, monkeypatch
+):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "thesis.txt").write_text("three years of work")
+    records.store_document(visit, held(95.0), path=Path("thesis.txt"), consent=False)
+    assert records.delete_patient(patient) == (Path("thesis.txt"),)
+    assert (tmp_path / "thesis.txt").exists()

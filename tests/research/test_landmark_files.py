@@ -172,3 +172,11 @@ def test_long_tables_may_be_in_any_order(measurement, tmp_path):
     table.sample(frac=1, random_state=1).to_csv(tmp_path / "a.csv", index=False)
     _, track = read_landmarks(tmp_path / "a.csv")
     np.testing.assert_allclose(track.landmarks_px, measurement.track.landmarks_px, atol=5e-4)
+
+
+def test_a_coordinate_beyond_any_picture_is_refused(tmp_path):
+    """1e308 as a share of a picture's width is no number any more."""
+    path = tmp_path / "a.json"
+    path.write_text('{"positions": {"0": {"LShoulder": [1e308, 0.2]}, "1": {"LShoulder": [0.1, 0.2]}}}')
+    with pytest.raises(ClipDamaged, match="beyond 1e"):
+        read_landmarks(path, LandmarkFacts(rate_hz=30.0, width_px=600, height_px=800))

@@ -4,6 +4,7 @@ import copy
 import json
 import re
 import shutil
+from hashlib import sha256
 from pathlib import Path
 
 import pytest
@@ -42,7 +43,7 @@ def shown(tmp_path_factory, sample_clips):
             )
             for side, value in (("right", degrees), ("left", 158.0)):
                 made = copy.deepcopy(document)
-                made["clip"]["sha256"] = f"{side}{day}"
+                made["clip"]["sha256"] = sha256(f"{side}{day}".encode()).hexdigest()
                 made["readings"][0] |= {"side": side, "held_deg": value, "interval95_deg": [value - 4, value + 4]}
                 if side == "left":
                     made["readings"][0]["painful_arc"] = {
@@ -51,10 +52,10 @@ def shown(tmp_path_factory, sample_clips):
                     }
                 kept.store_document(visit, made, path=Path("a.mp4"), consent=True)
         unread = copy.deepcopy(document)
-        unread["clip"]["sha256"] = "unread"
+        unread["clip"]["sha256"] = sha256(b"unread").hexdigest()
         unread["readings"][0] |= {
             "movement": "flexion", "status": "not_measured", "reason": "Film from the side.", "held_deg": None,
-            "interval95_deg": [None, None], "peak_deg": None, "repetitions": [],
+            "interval95_deg": None, "peak_deg": None, "repetitions": [],
         }  # fmt: skip
         kept.store_document(visit, unread, path=Path("b.mp4"), consent=True)
         yield kept, patient, visit

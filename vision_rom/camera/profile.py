@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime
 import math
-import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,6 +12,7 @@ from typing import Any
 from vision_rom.camera.files import write_whole
 from vision_rom.camera.lens import COEFFICIENTS, Lens
 from vision_rom.errors import UsageError
+from vision_rom.outside_text import NotPlain, toml_of
 
 FORMAT = 1
 LARGEST_ZOOM_RATIO = 2.0
@@ -92,8 +92,8 @@ def read_profile(path: Path) -> CameraProfile:
     except (OSError, UnicodeDecodeError) as error:
         raise UsageError(f"The camera profile '{path}' cannot be read as text: {error}.") from error
     try:
-        return _profile_of(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
+        return _profile_of(toml_of(text))
+    except NotPlain as error:
         raise UsageError(f"The camera profile '{path}' is no valid TOML: {error}.") from error
     except _Wrong as error:
         raise UsageError(f"The camera profile '{path}' is not usable: {error}.") from error

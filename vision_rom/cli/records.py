@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from vision_rom.errors import EXIT_MEASURED, NothingMeasurable, UsageError
+from vision_rom.errors import EXIT_MEASURED, NothingMeasurable
 
 if TYPE_CHECKING:
     from vision_rom.records import Records
@@ -246,21 +246,17 @@ def import_visit(
     by: Who = "",
 ) -> int:
     """Store the readings of one of our own FHIR bundles in a visit; their review starts anew."""
-    from vision_rom.visit_report.fhir import documents_of
+    from vision_rom.visit_report.fhir import documents_in
 
-    try:
-        content = json.loads(bundle.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise UsageError(f"The bundle '{bundle}' cannot be read: {error.strerror or error}.") from error
-    except ValueError as error:
-        raise UsageError(f"The bundle '{bundle}' is no JSON text: {error}.") from error
-    documents = documents_of(content)
+    documents = documents_in(bundle)
     with _open(records, by) as kept:
         kept_visit = kept.visit(visit)
         stored = [
             reading
             for document in documents
-            for reading in kept.store_document(kept_visit, document, path=Path(document["clip"]["file"]), consent=False)
+            for reading in kept.store_document(
+                kept_visit, document, path=Path(Path(document["clip"]["file"]).name), consent=False
+            )
         ]
     print(f"{len(stored)} readings were stored in visit {visit}.")
     return 0

@@ -26,6 +26,7 @@ from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
 from vision_rom.clip.files import check_readable, shown_name
+from vision_rom.clip.structure import check_index
 from vision_rom.errors import ClipEmpty, ClipError, ClipMissing, NoPicture, NotAVideo
 
 # The sound formats are here so that they get their own sentence ("holds no picture").
@@ -47,6 +48,7 @@ def open_container(path: Path) -> tuple[InputContainer, VideoStream]:
         one sentence each.
     """
     check_readable(path)
+    check_index(path)
     name = shown_name(path)
     options = {"protocol_whitelist": "file", "format_whitelist": _FORMATS}
     try:
@@ -118,16 +120,20 @@ class StreamFacts:
     duration_s: float | None
     duration_is_own: bool
     """The duration is that of the pictures; otherwise it may be the sound's."""
+    from_zero: bool
+    """The duration counts from time 0, not from the first picture."""
 
 
 def stream_facts(container: InputContainer, stream: VideoStream) -> StreamFacts:
     """Copy what the header says of the pictures."""
-    duration_s, is_own = None, bool(stream.duration and stream.time_base)
+    duration_s, of_stream = None, bool(stream.duration and stream.time_base)
     if stream.duration and stream.time_base:
         duration_s = float(stream.duration * stream.time_base)
     elif container.duration:
         duration_s = container.duration / av.time_base
-    return StreamFacts(stream.codec_context.name, stream.frames or None, duration_s, is_own)
+    # without sound there is nobody else whose duration it could be
+    is_own = of_stream or len(container.streams) == 1
+    return StreamFacts(stream.codec_context.name, stream.frames or None, duration_s, is_own, not of_stream)
 
 
 @dataclass(slots=True)

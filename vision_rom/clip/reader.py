@@ -18,8 +18,9 @@ from vision_rom.clip.converting import PictureConverter
 from vision_rom.clip.decoding import Decoder, Picture, open_container, stream_facts
 from vision_rom.clip.display import LONGEST_SIDE_PX
 from vision_rom.clip.files import sha256_of, shown_name
+from vision_rom.clip.structure import soundness_of
 from vision_rom.errors import ClipDamaged, ClipEmpty, UsageError
-from vision_rom.handover import Clip, Frame
+from vision_rom.handover import Clip, Floats, Frame
 
 _OWN_TOLERANCE_S = 0.1
 _SHARED_TOLERANCE_S = 0.5
@@ -60,6 +61,7 @@ class ClipReader:
         try:
             self._file_bytes = path.stat().st_size
             self._stream_facts = stream_facts(self._container, stream)
+            self._track = stream.id
             self._decoder = Decoder(self._container, stream)
             pictures = iter(self._decoder)
             first = self._first_picture(pictures)
@@ -131,11 +133,12 @@ class ClipReader:
             codec=self._stream_facts.codec,
             gaps_s=gaps_s,
             speeds_trusted=not rate_changes,
-            remarks=self._remarks(gaps_s, rate_changes, declared_s, step_s),
+            remarks=self._remarks(times_s, gaps_s, rate_changes, declared_s, step_s),
         )
 
     def _remarks(
         self,
+        times_s: Floats,
         gaps_s: tuple[tuple[float, float], ...],
         rate_changes: tuple[timing.Stretch, ...],
         declared_s: float | None,
@@ -146,13 +149,26 @@ class ClipReader:
         facts = self._stream_facts
         tolerance_s = _OWN_TOLERANCE_S if facts.duration_is_own else _SHARED_TOLERANCE_S
         # Matroska counts its duration from time 0, not from the first picture
-        counted_to_s = end_s if facts.duration_is_own else max(end_s, (self._decoder.end_s or 0.0) * self._time_factor)
-        missing_s = timing.missing_end_s(counted_to_s, declared_s, step_s, tolerance_s * self._time_factor)
+        counted_to_s = max(end_s, (self._decoder.end_s or 0.0) * self._time_factor) if facts.from_zero else end_s
+        missing_s = timing.missing_end_s(
+            counted_to_s,
+            declared_s,
+            step_s,
+            tolerance_s * self._time_factor,
+            # without sound, at an even rate and with the last picture's own duration, the end is known to the picture
+            even=facts.duration_is_own and self._last_duration_s > 0 and not timing.is_variable(times_s),
+        )
+        sound = soundness_of(self.path, self._track)
+        counted = facts.frames or sound.pictures or 0
+        seen = self._decoder.pictures + self._decoder.untimed
         times = self._increasing
         return (
             *remarks.damage_remarks(self._decoder.damage, first_s, self._time_factor),
             *remarks.missing_end_remarks(missing_s, end_s, declared_s),
+            *remarks.structure_remarks(sound.missing_bytes, broken=sound.broken, told=bool(missing_s)),
+            *remarks.count_remarks(seen, counted),
             *remarks.gap_remarks([gap for gap in gaps_s if not self._is_damage(gap)]),
+            *remarks.single_remarks(timing.lost_singly_s(times_s)),
             *remarks.time_remarks(
                 times.equal,
                 times.backwards,

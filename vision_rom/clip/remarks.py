@@ -44,6 +44,40 @@ def missing_end_remarks(missing_s: float, end_s: float, declared_s: float | None
     return (sentence,)
 
 
+def structure_remarks(missing_bytes: int, *, broken: bool, told: bool) -> tuple[str, ...]:
+    """Say that the file is shorter than its parts, or that something between them is no part; ``told`` where it was said."""
+    found = []
+    if missing_bytes and not told:
+        found.append(
+            f"The file is cut off: {missing_bytes} bytes that it declares are missing, and what they held with them; copy it "
+            "again from the phone."
+        )
+    if broken:
+        found.append(
+            "The file is damaged between its parts, and what lay behind is not shown: copy it again from the phone."
+        )
+    return tuple(found)
+
+
+def count_remarks(seen: int, counted: int) -> tuple[str, ...]:
+    """Say that fewer pictures came out than the file's own tables count."""
+    if seen >= counted:
+        return ()
+    sentence = (
+        f"The file counts {_pictures(counted)} and {seen} came out: the rest lies outside what a trimmed recording shows, or "
+        "is lost."
+    )
+    return (sentence,)
+
+
+def single_remarks(lost_s: Sequence[float]) -> tuple[str, ...]:
+    """Say at which times single pictures are missing from an even series."""
+    if not lost_s:
+        return ()
+    places = _listed([f"{time_s:.2f} s" for time_s in lost_s])
+    return (f"{_pictures(len(lost_s))} {_were(len(lost_s))} left out by the phone or lost (at {places}); angles hold.",)
+
+
 def gap_remarks(gaps_s: Sequence[tuple[float, float]]) -> tuple[str, ...]:
     """Say between which times there is no picture."""
     if not gaps_s:

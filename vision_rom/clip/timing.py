@@ -17,6 +17,8 @@ from vision_rom.handover import Floats
 GAP_FACTOR = 2.5
 """A step longer than this many median steps is a gap: at least one picture in between was not recorded or is lost."""
 
+SINGLE_FACTOR = 1.5
+"""A step longer than this, in an even series, is one picture that is missing."""
 UNEVEN_STEP = 0.2
 UNEVEN_SHARE = 0.01
 """The rate counts as variable where more than this share of the steps (and more than one) is off the median by more
@@ -141,6 +143,15 @@ def gaps_s(times_s: Floats) -> tuple[tuple[float, float], ...]:
     return tuple((float(times_s[i]), float(times_s[i + 1])) for i in places)
 
 
+def lost_singly_s(times_s: Floats) -> tuple[float, ...]:
+    """Times after which a single picture is missing from an even series; none where the rate varies anyway."""
+    if len(times_s) < 4 or is_variable(times_s):
+        return ()
+    steps_s = np.diff(times_s)
+    median_s = np.median(steps_s)
+    return tuple(times_s[:-1][(steps_s > SINGLE_FACTOR * median_s) & (steps_s <= GAP_FACTOR * median_s)].tolist())
+
+
 def stretches(times_s: Floats) -> tuple[Stretch, ...]:
     """Parts of the recording that keep one rate for a while; what lies between them is left out."""
     if len(times_s) <= STRETCH_STEPS:
@@ -180,13 +191,18 @@ def rate_changes(times_s: Floats) -> tuple[Stretch, ...]:
     return tuple(joined)
 
 
-def missing_end_s(end_s: float, declared_s: float | None, step_s: float, tolerance_s: float) -> float:
+def missing_end_s(
+    end_s: float, declared_s: float | None, step_s: float, tolerance_s: float, *, even: bool = False
+) -> float:
     """Seconds by which the pictures end before the declared duration; 0 where they do not or none is declared.
 
-    Differences up to ``tolerance_s`` or ``GAP_FACTOR`` steps are no loss: the sound may outlast the picture a little.
+    Differences up to ``tolerance_s`` or ``GAP_FACTOR`` steps are no loss: the sound may outlast the picture a little. Where the
+    duration is that of ``even`` pictures, half a step is a picture.
     """
     if declared_s is None:
         return 0.0
     short_s = declared_s - end_s
+    if even and math.isfinite(step_s):
+        return short_s if short_s > (SINGLE_FACTOR - 1) * step_s else 0.0
     allowed_s = max(tolerance_s, GAP_FACTOR * step_s if math.isfinite(step_s) else 0.0)
     return short_s if short_s > allowed_s else 0.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
+from importlib.resources.abc import Traversable
 from math import ceil, floor
 from pathlib import Path
 from types import MappingProxyType
@@ -86,12 +87,9 @@ def _package_catalogue() -> Catalogue:
 
 
 def _with_files(extra: tuple[Path, ...]) -> Catalogue:
-    safety = _safety(read_file(PACKAGE_FOLDER / "safety.toml", "safety"))
-    sources = _sources(read_file(PACKAGE_FOLDER / "sources.toml", "sources")["sources"])
-    packaged = sorted((PACKAGE_FOLDER / "joints").iterdir(), key=lambda path: (path.name != "shoulder.toml", path.name))
+    safety, sources, joints = _packaged_files()
     found: dict[str, Movement] = {}
-    for path in (*(path for path in packaged if path.name.endswith(".toml")), *extra):
-        data = read_file(path, "joint")
+    for path, data in (*joints, *((path, read_file(path, "joint")) for path in extra)):
         known = {**sources, **_sources(data.get("sources", {}))}
         for name, entry in data["movements"].items():
             if name in found:
@@ -101,6 +99,15 @@ def _with_files(extra: tuple[Path, ...]) -> Catalogue:
             found[name] = _Reader(str(path), data["joint"], name, known, safety).movement(entry)
     _check_relations(found)
     return Catalogue(movements=MappingProxyType(found), safety=safety)
+
+
+@lru_cache
+def _packaged_files() -> tuple[Safety, dict[str, Source], tuple[tuple[Path | Traversable, dict[str, Any]], ...]]:
+    """Return the package's own files, whose check takes far longer than that of one file more."""
+    safety = _safety(read_file(PACKAGE_FOLDER / "safety.toml", "safety"))
+    sources = _sources(read_file(PACKAGE_FOLDER / "sources.toml", "sources")["sources"])
+    packaged = sorted((PACKAGE_FOLDER / "joints").iterdir(), key=lambda path: (path.name != "shoulder.toml", path.name))
+    return safety, sources, tuple((path, read_file(path, "joint")) for path in packaged if path.name.endswith(".toml"))
 
 
 def _sources(entries: Mapping[str, dict[str, str]]) -> dict[str, Source]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import tomllib
 from collections.abc import Sequence
 from functools import lru_cache
 from importlib.resources import files
@@ -12,6 +11,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from vision_rom.errors import UsageError
+from vision_rom.outside_text import NotPlain, toml_of
 
 FileKind = Literal["joint", "sources", "safety"]
 _TYPE_IN_WORDS = {
@@ -39,8 +39,9 @@ def read_file(path: Path | Traversable, kind: FileKind) -> dict[str, Any]:
         reason = error.strerror or type(error).__name__
         raise UsageError(f"The movement file {path} cannot be read ({reason}); check the path.") from None
     try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        # no fact of a movement is NaN or infinite, and JSON Schema would let both through every limit
+        data = toml_of(text, finite=True)
+    except NotPlain as error:
         raise UsageError(f"{path} is not valid TOML: {error}. Correct that place and try again.") from None
     check_form(data, kind=kind, file=str(path))
     return data

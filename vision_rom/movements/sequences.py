@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
@@ -11,6 +10,7 @@ from typing import Any, get_args
 from vision_rom.errors import UsageError
 from vision_rom.handover import Side, Step
 from vision_rom.movements.catalogue import load_catalogue
+from vision_rom.outside_text import NotPlain, toml_of
 
 SIDES_OF_A_STEP = (*get_args(Side), "both")
 _FOLDER: Traversable = files("vision_rom.movements") / "sequences"
@@ -40,8 +40,8 @@ def read_sequence(name_or_file: str) -> tuple[Step, ...]:
     else:
         text = _text_of(Path(name_or_file))
     try:
-        document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        document = toml_of(text)
+    except NotPlain as error:
         raise UsageError(f"The sequence '{name_or_file}' is no valid TOML: {error}.") from error
     rows = document.get("step")
     if not isinstance(rows, list) or not rows or not set(document) <= {"title", "step"}:
@@ -55,8 +55,11 @@ def _text_of(path: Path) -> str:
     except FileNotFoundError:
         named = ", ".join(sequence_names())
         raise UsageError(f"There is no sequence or file '{path}'; named sequences: {named}.") from None
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not UTF-8 text"
+    except (OSError, ValueError) as error:
+        if isinstance(error, OSError):
+            reason = error.strerror or str(error)
+        else:  # the other ValueError is a path with a NUL character
+            reason = "it is not UTF-8 text" if isinstance(error, UnicodeDecodeError) else str(error)
         raise UsageError(f"The sequence '{path}' cannot be read: {reason}.") from error
 
 

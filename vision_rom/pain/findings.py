@@ -94,7 +94,7 @@ def _finding(number: int, row: Mapping[str, Any]) -> Finding:
     score, at_s = _number(row.get("score")), _number(row.get("at_s"))
     if score is None or not (math.isnan(score) or 0 <= score <= WORST_SCORE):
         raise wrong("score", "a score lies between 0 and 10")
-    if at_s is None or at_s < 0:
+    if at_s is None or at_s < 0 or math.isinf(at_s):
         raise wrong("at_s", "it is seconds from the recording's start")
     return Finding(kind, name.strip(), side, painful, score, grade, text, at_s)
 
@@ -104,4 +104,7 @@ def _number(value: object) -> float | None:
         return math.nan
     if isinstance(value, bool) or not isinstance(value, int | float):
         return None
-    return float(value)
+    try:
+        return float(value)
+    except OverflowError:  # a whole number can be larger than every float
+        return None

@@ -343,12 +343,14 @@ class Records:
         missing = []
         for clip in self.clips(patient) if recordings else ():
             path = Path(clip.path)
-            if path.is_file():
+            # a name without a folder came with an imported bundle: no recording of ours, whatever lies under that name here
+            if path.is_absolute() and path.is_file():
                 path.unlink()
             else:
                 missing.append(path)
         results = self.folder / "patients" / patient.code
-        if results.exists():
+        # a code such as ".." from before it was refused must not take the records of everybody along
+        if patient.code not in (".", "..") and results.exists():
             shutil.rmtree(results)
         with self._changing("deleted a patient wholly"):
             self._connection.execute("DELETE FROM patient WHERE id = ?", (patient.id,))

@@ -30,10 +30,15 @@ import platform
 from functools import lru_cache
 from importlib.metadata import version
 from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 from vision_rom import __version__
+from vision_rom.errors import UsageError
 from vision_rom.handover import Clip, PlaceReading, Reading, Repetition, Segment
+from vision_rom.movements import load_catalogue
+from vision_rom.movements.files import key_path
+from vision_rom.outside_text import NotPlain, json_of
 from vision_rom.pain import PainfulArc, ReadingPain
 from vision_rom.readings import Measurement
 from vision_rom.report.pain import finding_document, painful_arc_document, rounded
@@ -82,6 +87,50 @@ def check_document(document: dict[str, Any]) -> None:
     import jsonschema
 
     jsonschema.Draft202012Validator(reading_schema()).validate(document)
+
+
+def read_document(path: Path) -> dict[str, Any]:
+    """Return the reading document of a file.
+
+    Raises
+    ------
+    UsageError
+        The file cannot be read, is no JSON text, or is no reading document.
+
+    """
+    try:
+        values = json_of(path.read_bytes())
+    except OSError as error:
+        raise UsageError(f"The reading document '{path}' cannot be read: {error.strerror or error}.") from error
+    except NotPlain as error:
+        raise UsageError(f"The reading document '{path}' is no JSON text: {error}.") from error
+    return checked_document(values)
+
+
+def checked_document(values: Any) -> dict[str, Any]:
+    """Return a reading document that came from outside.
+
+    Raises
+    ------
+    UsageError
+        It breaks its contract, or names a movement that is not in the catalogue.
+
+    """
+    import jsonschema
+
+    try:
+        check_document(values)
+    except jsonschema.ValidationError as error:
+        where = key_path(error.absolute_path)
+        raise UsageError(f"This is no reading document of vision-rom: {where}: {error.message[:200]}.") from error
+    document: dict[str, Any] = values
+    known = load_catalogue()
+    for reading in document["readings"]:
+        if reading["movement"] != "unknown" and reading["movement"] not in known:
+            raise UsageError(
+                f"The reading document names the movement '{reading['movement']}', which is not in the catalogue."
+            )
+    return document
 
 
 def _software(measurement: Measurement) -> dict[str, Any]:

@@ -102,10 +102,11 @@ def write_reading_files(measurement: Measurement, stage: Path) -> None:
             if pain is not None and pain.arc.pattern not in ("not recorded", "none"):
                 (stage / f"pain_{side}.png").write_bytes(dial_png(reading, pain))
     if measurement.segments:
+        from vision_rom.report.cells import csv_of_table
         from vision_rom.report.examination import best_pictures_jpeg, examination_table
 
         table = examination_table(measurement).round({"start_s": 2, "end_s": 2, "confidence": 2})
-        (stage / "segments.csv").write_text(table.to_csv(index=False, lineterminator="\n"), encoding="utf-8")
+        (stage / "segments.csv").write_text(csv_of_table(table), encoding="utf-8")
         pictures = best_pictures_jpeg(measurement)
         if pictures is not None:
             (stage / "examination.jpg").write_bytes(pictures)

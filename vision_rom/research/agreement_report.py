@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import json
 import math
 import re
@@ -12,9 +10,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from vision_rom.errors import UsageError
+from vision_rom.report.cells import csv_of_table, csv_text
 from vision_rom.research.agreement import AgreementFigures, agreement_between
 from vision_rom.research.agreement_plots import differences_png, scatter_png
 from vision_rom.research.icc import Estimate
@@ -82,16 +80,14 @@ def write_agreement(pairs: Pairs, found: list[tuple[str, AgreementFigures]], out
         "groups": {name: _plain(asdict(figures)) for name, figures in found},
     }
     write_text(out / "agreement.json", json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n")
-    write_text(out / "pairs.csv", _csv(pairs.table))
-    write_text(out / "left_over.csv", _csv(pairs.left_over))
+    write_text(out / "pairs.csv", csv_of_table(pairs.table))
+    write_text(out / "left_over.csv", csv_of_table(pairs.left_over))
     write_text(out / "methods.md", text)
     return text
 
 
 def _flat_csv(found: list[tuple[str, AgreementFigures]]) -> str:
-    buffer = io.StringIO()
-    writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow(["group", "figure", "value", "low95", "high95"])
+    written: list[tuple[str, ...]] = [("group", "figure", "value", "low95", "high95")]
     for name, f in found:
         single = float("nan")
         rows: list[tuple[str, Estimate]] = [
@@ -112,16 +108,12 @@ def _flat_csv(found: list[tuple[str, AgreementFigures]]) -> str:
             *((f"share_within_{limit:g}_deg", share) for limit, share in f.shares.items()),
         ]
         for figure, estimate in rows:
-            writer.writerow([name, figure, *(_cell(one) for one in (estimate.value, estimate.low, estimate.high))])
-    return buffer.getvalue()
+            written.append((name, figure, *(_cell(one) for one in (estimate.value, estimate.low, estimate.high))))
+    return csv_text(written)
 
 
 def _cell(value: float) -> str:
     return f"{value:.6g}" if math.isfinite(value) else ""
-
-
-def _csv(table: pd.DataFrame) -> str:
-    return str(table.to_csv(index=False, lineterminator="\n"))
 
 
 def _plain(value: Any) -> Any:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from vision_rom.errors import UsageError
+from vision_rom.report.cells import csv_text
 from vision_rom.research.columns import TABLES
 from vision_rom.research.libraries import pyarrow_parquet
 from vision_rom.research.run_folder import Run
@@ -61,12 +60,9 @@ def differences_between(first: Run, second: Run) -> list[Difference]:
 
 def differences_csv(found: list[Difference]) -> str:
     """Return the differences as CSV."""
-    buffer = io.StringIO()
-    writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow(["table", "row", "column", "first", "second", "second_minus_first"])
-    for one in found:
-        writer.writerow([one.table, one.row, one.column, one.first, one.second, _step(one)])
-    return buffer.getvalue()
+    rows = [("table", "row", "column", "first", "second", "second_minus_first")]
+    rows += [(one.table, one.row, one.column, one.first, one.second, _step(one)) for one in found]
+    return csv_text(rows)
 
 
 def largest_steps(found: list[Difference]) -> dict[str, float]:

@@ -22,7 +22,6 @@ Pixels are those of the upright picture, x to the right, y down. (0, 0) means "n
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -35,9 +34,12 @@ from vision_rom.clip import sha256_of
 from vision_rom.clip.files import shown_name
 from vision_rom.errors import ClipDamaged, UsageError
 from vision_rom.handover import Bools, Clip, Floats, Landmark, PoseModel, PoseTrack
+from vision_rom.outside_text import json_of
 from vision_rom.research import landmark_forms as forms
 
 SCHEMA_NAME = "vision-rom/landmarks/1"
+_LARGEST = 1e7
+"""Of a coordinate in any unit: beyond it, sums and squares of later steps overflow sooner or later"""
 LIMITS_REMARK = (
     "The landmarks came from a file: the interval takes them for as exact as those of this program's own network, which "
     "nobody has checked."
@@ -70,13 +72,18 @@ def read_landmarks(path: Path, facts: LandmarkFacts | None = None) -> tuple[Clip
     checksum = sha256_of(path)
     name = shown_name(path)
     try:
-        found = _read(path, name, given)
-    except (ValueError, KeyError, TypeError, IndexError, AttributeError) as error:
+        # what overflows is refused below
+        with np.errstate(over="ignore", invalid="ignore"):
+            found = _read(path, name, given)
+    except (ValueError, KeyError, TypeError, IndexError, AttributeError, OverflowError, OSError) as error:
+        # OSError: what the reader of Parquet raises for a damaged file
         raise ClipDamaged(
             f"{name} cannot be read as landmarks ({_plain(error)}); see the forms in the documentation."
         ) from error
     if not len(found.points_px):
         raise ClipDamaged(f"{name} holds no picture with landmarks.")
+    if any(bool((np.abs(one) > _LARGEST).any()) for one in (found.points_px, found.world_m, found.visibility)):
+        raise ClipDamaged(f"{name} holds a number beyond {_LARGEST:g}, where no picture and no room reaches.")
     return _joined(path, name, checksum, found, given)
 
 
@@ -94,7 +101,7 @@ def _read(path: Path, name: str, given: LandmarkFacts) -> forms.Found:
         return forms.from_long_table(table)
     if ending == ".txt":
         return forms.from_depth_camera_rows(np.loadtxt(path, ndmin=2))
-    return _from_json(json.loads(path.read_text(encoding="utf-8")), name, given)
+    return _from_json(json_of(path.read_bytes(), finite=False), name, given)
 
 
 def _from_json(content: Any, name: str, given: LandmarkFacts) -> forms.Found:

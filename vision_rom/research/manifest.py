@@ -13,11 +13,14 @@ from pathlib import Path
 from typing import Literal, cast
 
 from vision_rom.errors import UsageError
+from vision_rom.report.cells import csv_text, plain_cell
 
 VIDEO_ENDINGS = frozenset({".mp4", ".mov", ".m4v", ".avi", ".mkv", ".webm", ".3gp", ".mts"})
 LANDMARK_ENDINGS = frozenset({".csv", ".json", ".parquet", ".txt"})
 _NUMBERS = ("time_factor", "landmark_rate_hz")
 _WHOLE_NUMBERS = ("person", "width_px", "height_px")
+LARGEST_WHOLE = 1_000_000
+"""Of a person's number or a picture's side: more is a slip of the keyboard, and no table holds more than 64 bits"""
 _YES = {"1": True, "true": True, "yes": True, "": False, "0": False, "false": False, "no": False}
 
 
@@ -89,6 +92,13 @@ def items_of_folder(folder: Path) -> tuple[BatchItem, ...]:
 def items_of_table(text: str, name: str) -> tuple[BatchItem, ...]:
     """Return the items of a manifest in CSV; only the column ``clip`` must be there."""
     reader = csv.DictReader(io.StringIO(text))
+    try:
+        return _items(reader, name)
+    except csv.Error as error:
+        raise UsageError(f"{name}, line {reader.line_num} is no CSV text ({error}); check its quotes.") from error
+
+
+def _items(reader: csv.DictReader[str], name: str) -> tuple[BatchItem, ...]:
     header = [str(one).strip() for one in reader.fieldnames or ()]
     if "clip" not in header:
         raise UsageError(
@@ -130,20 +140,19 @@ def manifest_text(items: Iterable[BatchItem]) -> str:
     """Return the manifest in one fixed form, with the id of each row, from which the same items can be read."""
     items = tuple(items)
     foreign = [key for key, _ in items[0].carried] if items else []
-    buffer = io.StringIO()
-    writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow(["clip_id", *OWN_COLUMNS, *foreign])
-    for item in items:
-        own = [_text(getattr(item, name)) for name in OWN_COLUMNS]
-        writer.writerow([item.clip_id, *own, *(value for _, value in item.carried)])
-    return buffer.getvalue()
+    rows = [["clip_id", *OWN_COLUMNS, *foreign]]
+    rows += [
+        [item.clip_id, *(_text(getattr(item, name)) for name in OWN_COLUMNS), *(value for _, value in item.carried)]
+        for item in items
+    ]
+    return csv_text(rows)
 
 
 def items_of_manifest_text(text: str, name: str) -> tuple[BatchItem, ...]:
     """Return the items that :func:`manifest_text` wrote."""
     rows = list(csv.reader(io.StringIO(text)))
     buffer = io.StringIO()
-    csv.writer(buffer, lineterminator="\n").writerows(row[1:] for row in rows)
+    csv.writer(buffer, lineterminator="\n").writerows([plain_cell(cell) for cell in row[1:]] for row in rows)
     return items_of_table(buffer.getvalue(), name)
 
 
@@ -187,6 +196,8 @@ def _number(name: str, cell: str, where: str) -> dict[str, object]:
         raise UsageError(f"{where}: {name!r} is {cell!r}, which is no number.") from None
     if not 0 < value < float("inf"):
         raise UsageError(f"{where}: {name!r} is {cell}; it must be more than 0.")
+    if name in _WHOLE_NUMBERS and value > LARGEST_WHOLE:
+        raise UsageError(f"{where}: {name!r} is {cell[:20]}; it must be at most {LARGEST_WHOLE}.")
     return {name: value}
 
 

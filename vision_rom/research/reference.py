@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from vision_rom.errors import UsageError
+from vision_rom.report.cells import plain_cell
 
 KEYS = ("clip", "clip_id", "subject", "visit", "movement", "side", "repetition")
 VALUES = ("held_deg", "peak_deg", "vertical_held_deg")
@@ -166,8 +167,9 @@ def _read_csv(path: Path) -> pd.DataFrame:
         table = pd.read_csv(path, dtype=str, keep_default_na=False, skipinitialspace=True)
     except (OSError, ValueError) as error:
         raise UsageError(f"{path} cannot be read as a CSV table ({' '.join(str(error).split())}).") from error
-    table.columns = [str(one).strip() for one in table.columns]
-    return table
+    table.columns = [plain_cell(str(one).strip()) for one in table.columns]
+    # our own tables have an apostrophe before what a spreadsheet would run, and people build references from them
+    return table.map(plain_cell)
 
 
 def _numbers(table: pd.DataFrame, column: str, path: Path) -> list[float]:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from vision_rom.errors import OutputError
+from vision_rom.report.cells import csv_text, safe_cell
 from vision_rom.research.columns import TABLES, Column, columns_of
 from vision_rom.research.libraries import pyarrow, pyarrow_csv, pyarrow_parquet
 from vision_rom.research.rows import Row
@@ -59,13 +60,20 @@ def write_tables(rows: dict[str, list[Row]], folder: Path, carried: Sequence[str
         columns = (*columns_of(name), *carried_columns(carried))
         table = arrow_table({one.name: [row.get(one.name) for row in rows[name]] for one in columns}, columns)
         write_parquet(table, folder / f"{name}.parquet")
-        write_csv(table, folder / f"{name}.csv")
+        write_csv(for_spreadsheets(table), folder / f"{name}.csv")
     write_text(folder / "dictionary.csv", dictionary_text(carried))
 
 
 def carried_columns(names: Iterable[str]) -> tuple[Column, ...]:
     """Return the columns that a manifest carries through."""
-    return tuple(Column(name, "text", "From the manifest, carried through unchanged") for name in names)
+    return tuple(
+        Column(
+            name,
+            "text",
+            "From the manifest, carried through unchanged (in CSV with an apostrophe before what would be a formula)",
+        )
+        for name in names
+    )
 
 
 def arrow_table(values: dict[str, Any], columns: Sequence[Column]) -> Any:
@@ -93,26 +101,26 @@ def write_csv(table: Any, path: Path) -> None:
 
 
 def _write_csv(csv: Any, table: Any, file: BinaryIO) -> None:
-    header = ",".join(_quoted(name) for name in table.column_names) + "\n"
-    file.write(header.encode())
+    file.write(csv_text([table.column_names]).encode())
     csv.write_csv(table, file, csv.WriteOptions(include_header=False, quoting_style="needed"))
 
 
-def _quoted(name: str) -> str:
-    return '"' + name.replace('"', '""') + '"' if any(sign in name for sign in ',"\n\r') else name
+def for_spreadsheets(table: Any) -> Any:
+    """Return an Arrow table whose text cells no spreadsheet takes for formulas (:mod:`vision_rom.report.cells`)."""
+    pa = pyarrow()
+    for place, field in enumerate(table.schema):
+        if field.type == pa.string():
+            cells = [None if text is None else safe_cell(text) for text in table.column(place).to_pylist()]
+            table = table.set_column(place, field, pa.array(cells, pa.string()))
+    return table
 
 
 def dictionary_text(carried: Sequence[str]) -> str:
     """Return the data dictionary: a row for each column of each table."""
-    import csv
-    import io
-
-    buffer = io.StringIO()
-    writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow(["table", "column", "type", "unit", "meaning"])
+    rows = [("table", "column", "type", "unit", "meaning")]
     types = {"text": "text", "number": "number", "whole": "whole number", "yes_no": "true or false"}
     for name in (*TABLES, "frames"):
         extra = () if name == "frames" else carried_columns(carried)
         for one in (*columns_of(name), *extra):
-            writer.writerow([name, one.name, types[one.kind], one.unit, one.meaning])
-    return buffer.getvalue()
+            rows.append((name, one.name, types[one.kind], one.unit, one.meaning))
+    return csv_text(rows)

@@ -21,9 +21,7 @@ left out. An example::
 from __future__ import annotations
 
 import itertools
-import json
 import math
-import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -32,6 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision_rom.errors import UsageError
+from vision_rom.outside_text import NotPlain, json_of, toml_of
 from vision_rom.synthetic.camera import Camera
 from vision_rom.synthetic.encode import ROTATIONS_DEG, steady_times_s, uneven_times_s
 from vision_rom.synthetic.phone import Phone
@@ -175,8 +174,8 @@ def read_description(path: Path) -> ClipDescription:
     except (OSError, UnicodeDecodeError) as error:
         raise UsageError(f"The description '{path}' cannot be read: {error}.") from error
     try:
-        document = json.loads(text) if path.suffix.lower() == ".json" else tomllib.loads(text)
-    except ValueError as error:
+        document = json_of(text) if path.suffix.lower() == ".json" else toml_of(text)
+    except NotPlain as error:
         raise UsageError(f"The description '{path}' is not {path.suffix[1:].upper() or 'TOML'}: {error}.") from error
     try:
         return description_from_plain(document)

@@ -94,7 +94,7 @@ def visit_content(records: Records, visit: Visit) -> VisitContent:
     remarks = [
         remark
         for one in readings
-        for remark in (*one.reading["remarks"], *one.document["filming"], *one.document.get("camera", []))
+        for remark in (*one.reading["remarks"], *one.document.get("filming", []), *one.document.get("camera", []))
     ]
     helped = [
         f"{one.movement.replace('_', ' ')}, {one.side}: {sentence}"

@@ -10,13 +10,16 @@ from __future__ import annotations
 
 import base64
 import json
+from pathlib import Path
 from typing import Any
 
 from vision_rom import __version__
 from vision_rom.errors import InstallationError, UsageError
 from vision_rom.movements import code_for, movement
 from vision_rom.movements.model import Motion
+from vision_rom.outside_text import NotPlain, json_of
 from vision_rom.records import Patient, StoredReading
+from vision_rom.report.document import checked_document
 from vision_rom.visit_report import words
 from vision_rom.visit_report.content import VisitContent
 
@@ -83,7 +86,8 @@ def check(bundle: dict[str, Any]) -> None:
         raise InstallationError("FHIR needs one more step: pip install 'vision-rom[clinic]'.") from error
     try:
         Bundle.model_validate(bundle)
-    except ValueError as error:
+    except (ValueError, KeyError, TypeError, AttributeError) as error:
+        # the library looks a resource's class up by what the file gives for its name, a text or not
         raise UsageError(f"The bundle is no valid FHIR R4: {error}.") from error
 
 
@@ -97,14 +101,42 @@ def documents_of(bundle: dict[str, Any]) -> list[dict[str, Any]]:
 
     """
     check(bundle)
-    for entry in bundle.get("entry", ()):
-        resource = entry.get("resource", {})
+    # FHIR lets null stand where nothing is known
+    for entry in bundle.get("entry") or ():
+        resource = (entry or {}).get("resource") or {}
         if resource.get("resourceType") == "DiagnosticReport":
-            for form in resource.get("presentedForm", ()):
+            for form in filter(None, resource.get("presentedForm") or ()):
                 if form.get("title") == "readings":
-                    documents: list[dict[str, Any]] = json.loads(base64.b64decode(form["data"]))
-                    return documents
+                    return _documents(form.get("data"))
     raise UsageError("This bundle holds no readings of vision-rom.")
+
+
+def _documents(data: Any) -> list[dict[str, Any]]:
+    try:
+        documents = json_of(base64.b64decode(data or "", validate=True))
+    except ValueError as error:
+        raise UsageError(f"The readings attached to this bundle are no JSON text: {error}.") from error
+    if not isinstance(documents, list):
+        raise UsageError("The readings attached to this bundle are no list of reading documents.")
+    return [checked_document(one) for one in documents]
+
+
+def documents_in(path: Path) -> list[dict[str, Any]]:
+    """Return the reading documents of a file with one of our own bundles.
+
+    Raises
+    ------
+    UsageError
+        The file cannot be read, is no JSON text, or is no bundle of ours.
+
+    """
+    try:
+        content = json_of(path.read_bytes())
+    except OSError as error:
+        raise UsageError(f"The bundle '{path}' cannot be read: {error.strerror or error}.") from error
+    except NotPlain as error:
+        raise UsageError(f"The bundle '{path}' is no JSON text: {error}.") from error
+    return documents_of(content)
 
 
 def _observation(reading: StoredReading, content: VisitContent, subject: dict[str, str], when: str) -> dict[str, Any]:
@@ -120,9 +152,7 @@ def _observation(reading: StoredReading, content: VisitContent, subject: dict[st
         "subject": subject,
         "effectiveDateTime": when,
         "bodySite": {"coding": [{"system": SYSTEMS["SNOMED CT"], "code": code}], "text": name},
-        "method": {
-            "text": f"{reading.document['software']['parameters']['method_in_words']}; one camera; {content.visit.motion}"
-        },
+        "method": {"text": f"{_method(reading)}; one camera; {content.visit.motion}"},
         "device": {"reference": "Device/software"},
         "note": [{"text": words.CAUTION}],
     }
@@ -169,6 +199,11 @@ def _observation(reading: StoredReading, content: VisitContent, subject: dict[st
             }
         ]
     return found
+
+
+def _method(reading: StoredReading) -> str:
+    # a setting that an imported document need not have
+    return str(reading.document["software"]["parameters"].get("method_in_words", "method not stated"))
 
 
 def _code(name: str, motion: str) -> dict[str, Any]:
