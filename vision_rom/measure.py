@@ -143,7 +143,9 @@ def find_landmarks(
         wanted_rate_hz=rate_hz,
         on_progress=lambda fraction: on_progress("finding the patient", fraction),
     ) as reader:
-        track = track_patient(reader, width_px=reader.width_px, height_px=reader.height_px, settings=settings)
+        track = track_patient(
+            reader.as_stored(), width_px=reader.width_px, height_px=reader.height_px, settings=settings
+        )
         clip = reader.clip()
     if cache is not None:
         store_cached(cache, clip=clip, track=track, settings=settings, clip_options=clip_options)
