@@ -11,9 +11,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
-from vision_rom.camera.patient import CameraAsked, CameraOfPatient, camera_of_patient
 from vision_rom.clip import open_clip, sha256_of
 from vision_rom.errors import UsageError
 from vision_rom.examination import measure_recording
@@ -24,6 +23,9 @@ from vision_rom.places import in_cm_by_sheet
 from vision_rom.pose import PersonAsked, PoseSettings, load_cached, store_cached, track_patient
 from vision_rom.readings import Measurement, SideAsked, check_asked, mean_known, measure_landmarks
 from vision_rom.ways import DEFAULT_METHOD, Method
+
+if TYPE_CHECKING:
+    from vision_rom.camera.patient import CameraAsked, CameraOfPatient
 
 __all__ = ["Measurement", "Progress", "find_landmarks", "measure", "measure_with_camera"]
 
@@ -112,6 +114,9 @@ def measure(
     elif order:
         raise UsageError("A sequence cannot be measured with a camera profile yet; leave out one of the two.")
     else:
+        # slow to load, and seldom asked for
+        from vision_rom.camera.patient import camera_of_patient
+
         known = camera_of_patient(Path(path), clip, track, camera)
         measurement = measure_with_camera(
             clip, track, known, movement=movement, side=side, method=method, smoothing=smoothing

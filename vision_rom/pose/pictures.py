@@ -48,22 +48,20 @@ class Grid:
             self.rows,
         )
 
-    def read(self, plane: Bytes, *, beyond: tuple[int, ...] | None) -> Bytes:
-        """Return what a picture (h, w) or (h, w, 3) shows at the places; ``beyond`` lies around it, None repeats its edge."""
+    def read(self, *planes: Bytes, beyond: tuple[int, ...] | None) -> list[Bytes]:
+        """Return what each of some pictures (h, w) or (h, w, 3) of one size shows at the places.
+
+        ``beyond`` lies around them; None repeats their edges.
+        """
         # loaded here, so that importing the room stays cheap
         import cv2
 
         pixels, between = self._places()
-        return np.asarray(
-            cv2.remap(
-                plane,
-                pixels,
-                between,
-                cv2.INTER_LINEAR,
-                borderMode=cv2.BORDER_REPLICATE if beyond is None else cv2.BORDER_CONSTANT,
-                borderValue=beyond or 0,
-            )
-        )
+        edge = cv2.BORDER_REPLICATE if beyond is None else cv2.BORDER_CONSTANT
+        return [
+            np.asarray(cv2.remap(one, pixels, between, cv2.INTER_LINEAR, borderMode=edge, borderValue=beyond or 0))
+            for one in planes
+        ]
 
     def _places(self) -> tuple[NDArray[np.int16], NDArray[np.uint16]]:
         """Return the places in the form that OpenCV reads fastest: whole pixels (rows, columns, 2), and what is between."""
@@ -115,7 +113,7 @@ class RgbPicture:
 
     def read(self, grid: Grid, *, repeat_edge: bool) -> Bytes:
         """As in :class:`Picture`."""
-        return grid.read(self.rgb, beyond=None if repeat_edge else (0, 0, 0))
+        return grid.read(self.rgb, beyond=None if repeat_edge else (0, 0, 0))[0]
 
     def brightness(self) -> float:
         """As in :class:`Picture`."""
@@ -148,13 +146,9 @@ class StoredPicture:
         # luma that gives black without colour, whatever the range of codes
         at_zero = frame.rgb_from_codes @ (0.0, 128.0, 128.0, 1.0)
         black = max(round(-at_zero.sum() / frame.rgb_from_codes[:, 0].sum()), 0)
-        codes = cv2.merge(
-            [
-                stored.read(frame.luma, beyond=None if repeat_edge else (black,)),
-                *(coarse.read(plane, beyond=None if repeat_edge else (128,)) for plane in (frame.cb, frame.cr)),
-            ]
-        )
-        return np.asarray(cv2.transform(codes, frame.rgb_from_codes))
+        luma = stored.read(frame.luma, beyond=None if repeat_edge else (black,))
+        colours = coarse.read(frame.cb, frame.cr, beyond=None if repeat_edge else (128,))
+        return np.asarray(cv2.transform(cv2.merge([*luma, *colours]), frame.rgb_from_codes))
 
     def brightness(self) -> float:
         """As in :class:`Picture`."""
