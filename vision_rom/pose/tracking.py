@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -63,7 +64,8 @@ def track_patient(
         times_s.append(frame.time_s)
         indices.append(frame.index)
         brightness.append(picture_of(frame).brightness())
-        seen.append(people)
+        # where to look next is of no more use, and an hour has a hundred thousand pictures
+        seen.append(replace(people, regions=()))
         if on_frame is not None:
             on_frame(frame, people)
     time_s = np.array(times_s, np.float64)

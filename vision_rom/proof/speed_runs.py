@@ -26,7 +26,7 @@ import numpy as np
 from vision_rom.errors import VisionRomError
 from vision_rom.pose.settings import ModelName, PoseSettings
 
-BARE_RUNS = 200
+BARE_RUNS = 60
 """Landmark networks are run so often on each core to tell the limit."""
 
 
