@@ -10,12 +10,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vision_rom.angles.vectors import unit_vectors
 from vision_rom.handover import Floats
+
+_ROWS: Final = 4096
+"""Pictures that the network looks at together: enough for full speed, few enough for flat memory."""
 
 
 @dataclass(frozen=True)
@@ -95,6 +99,12 @@ def axial_rotation_deg(upper_arm: Floats, forearm: Floats) -> Floats:
 
 
 def _forward(layers: tuple[tuple[Floats, Floats], ...], x: Floats) -> Floats:
+    """Return the last layer's values for inputs (n, inputs), some rows at a time: an hour has a hundred thousand."""
+    blocks = [_forward_block(layers, x[first : first + _ROWS]) for first in range(0, max(len(x), 1), _ROWS)]
+    return np.concatenate(blocks)
+
+
+def _forward_block(layers: tuple[tuple[Floats, Floats], ...], x: Floats) -> Floats:
     """Return the last layer's values for inputs (n, inputs).
 
     In single precision, which takes half the time and moves the angles by less than a thousandth of a degree.
