@@ -14,7 +14,18 @@ import vision_rom
 from vision_rom.clip import frame_at
 from vision_rom.handover import Landmark
 
-HEAVY = ("numpy", "scipy", "av", "cv2", "mediapipe", "matplotlib", "pandas", "vtkmodules", "jsonschema")
+HEAVY = (
+    "numpy",
+    "scipy",
+    "av",
+    "cv2",
+    "mediapipe",
+    "ai_edge_litert",
+    "matplotlib",
+    "pandas",
+    "vtkmodules",
+    "jsonschema",
+)
 
 
 def in_a_new_process(code: str) -> str:

@@ -94,6 +94,32 @@ class Frame:
 
 
 @dataclass(frozen=True, slots=True)
+class StoredFrame:
+    """One decoded picture as its file stores it: brightness and two colours apart, not yet turned upright.
+
+    The pose networks look at a small cut-out of a picture; turning and converting all of it would cost more than the
+    networks do.
+    """
+
+    index: int
+    """As in :class:`Frame`"""
+    time_s: float
+    luma: NDArray[np.uint8]
+    """(rows, columns)"""
+    cb: NDArray[np.uint8]
+    """(rows or half of them, columns or half of them); its first column lies on the first column of ``luma``"""
+    cr: NDArray[np.uint8]
+    """The same"""
+    rgb_from_codes: Floats
+    """(3, 4): red, green, blue, 0 to 255, are this times (luma, cb, cr, 1)"""
+    stored_from_upright: Floats
+    """(2, 3): column and row in ``luma`` are this times (column, row, 1) of the upright picture"""
+    width_px: int
+    """Of the upright picture"""
+    height_px: int
+
+
+@dataclass(frozen=True, slots=True)
 class Clip:
     """What is known of a recording after it was read to its end."""
 

@@ -11,19 +11,20 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
-from vision_rom.camera.known_length import KnownLength, check_in_picture
-from vision_rom.camera.patient import CameraAsked, camera_of_patient
 from vision_rom.clip import open_clip, sha256_of
 from vision_rom.errors import UsageError
 from vision_rom.examination import measure_recording
 from vision_rom.handover import Clip, PoseTrack, Step
-from vision_rom.known_camera import measure_with_camera, with_known_length
 from vision_rom.motion import Smoothing
 from vision_rom.pose import PersonAsked, PoseSettings, load_cached, store_cached, track_patient
 from vision_rom.readings import Measurement, SideAsked, check_asked
 from vision_rom.ways import DEFAULT_METHOD, Method
+
+if TYPE_CHECKING:
+    from vision_rom.camera.known_length import KnownLength
+    from vision_rom.camera.patient import CameraAsked
 
 __all__ = ["Measurement", "Progress", "find_landmarks", "measure"]
 
@@ -108,6 +109,8 @@ def measure(
         on_progress=on_progress or (lambda stage, fraction: None),
     )
     if known_length is not None:
+        from vision_rom.camera.known_length import check_in_picture
+
         check_in_picture(known_length, width_px=track.width_px, height_px=track.height_px)
     settings: dict[str, object] = {
         "model": model,
@@ -127,12 +130,18 @@ def measure(
             clip, track, movement=movement, side=side, order=order, method=method, smoothing=smoothing
         )
     else:
+        # slow to load, and seldom asked for
+        from vision_rom.camera.patient import camera_of_patient
+        from vision_rom.known_camera import measure_with_camera
+
         known = camera_of_patient(Path(path), clip, track, camera)
         measurement = measure_with_camera(
             clip, track, known, movement=movement, side=side, order=order, method=method, smoothing=smoothing
         )
         straight, lens = known.straight(track), known.geometry.lens
     if known_length is not None:
+        from vision_rom.known_camera import with_known_length
+
         measurement = with_known_length(measurement, straight, known_length, lens=lens)
     return replace(measurement, parameters={**settings, **measurement.parameters})
 
@@ -161,7 +170,9 @@ def find_landmarks(
         wanted_rate_hz=rate_hz,
         on_progress=lambda fraction: on_progress("finding the patient", fraction),
     ) as reader:
-        track = track_patient(reader, width_px=reader.width_px, height_px=reader.height_px, settings=settings)
+        track = track_patient(
+            reader.as_stored(), width_px=reader.width_px, height_px=reader.height_px, settings=settings
+        )
         clip = reader.clip()
     if cache is not None:
         store_cached(cache, clip=clip, track=track, settings=settings, clip_options=clip_options)

@@ -8,7 +8,7 @@ import pytest
 
 from vision_rom.cli import doctor
 from vision_rom.pose import networks
-from vision_rom.pose.landmarker import APT_LINE
+from vision_rom.pose.mediapipe_task import APT_LINE
 from vision_rom.pose.probe import ProbeResult
 
 UNINSTALL, INSTALL = "pip uninstall -y opencv-python", "pip install opencv-contrib-python"
@@ -80,7 +80,7 @@ def test_a_call_into_the_network_is_found():
     assert "CONNECT logs.example.invalid:443" in check.sentence
 
 
-def test_a_mediapipe_that_does_not_work_is_found():
+def test_a_network_that_does_not_run_is_found():
     check = doctor.check_silence(lambda: ProbeResult(False, (), "InstallationError: something is missing"))
     assert not check.passed
     assert "something is missing" in check.sentence

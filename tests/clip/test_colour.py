@@ -16,6 +16,7 @@ from vision_rom.clip.colour import (
     hlg_scene_light,
     pq_display_light_cd_m2,
     rgb8_from_hdr,
+    rgb_from_codes,
     shoulder,
 )
 
@@ -196,4 +197,7 @@ def test_standard_range_from_the_file_to_the_array(record, pix_fmt, matrix, full
     with open_clip(path) as reader:
         [frame] = list(reader)
     np.testing.assert_allclose(frame.rgb.reshape(-1, 3).mean(axis=0), expected, atol=1.6)
+    if "10" not in pix_fmt:
+        rule = colour_rule(matrix=matrix, transfer=1, primaries=1, full_range=full, height_px=64)
+        assert rgb_from_codes(rule) @ (*codes, 1.0) == pytest.approx(expected, abs=0.2)
     assert ("full range" in reader.clip().colour) == full

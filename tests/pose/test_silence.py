@@ -24,16 +24,20 @@ from itertools import islice
 from vision_rom.clip import open_clip
 from vision_rom.pose import track_patient
 with open_clip({clip!r}) as reader:
-    track = track_patient(islice(reader, 5), width_px=reader.width_px, height_px=reader.height_px)
+    track = track_patient(islice(reader.as_stored(), 5), width_px=reader.width_px, height_px=reader.height_px)
 print(int(track.people.sum()))
 """
-WITHOUT_SILENCE = """
+LOOK_WITH_MEDIAPIPE = """
 import numpy as np
-from vision_rom.pose import landmarker, silence
-landmarker.silence_network = lambda: ""
-from vision_rom.pose.probe import look_once
-look_once()
+from vision_rom.pose import mediapipe_task
+from vision_rom.pose.settings import PoseSettings
+with mediapipe_task.TaskLandmarker(PoseSettings()) as task:
+    task.look(np.full((240, 320, 3), 128, np.uint8))
 """
+WITHOUT_SILENCE = f"""
+from vision_rom.pose import mediapipe_task
+mediapipe_task.silence_network = lambda: ""
+{LOOK_WITH_MEDIAPIPE}"""
 
 
 def run(code: str, environment: dict[str, str], *before: str) -> subprocess.CompletedProcess[str]:
@@ -110,6 +114,18 @@ def test_with_the_silence_the_trap_hears_nothing():
     assert found.heard == ()
 
 
+def test_with_the_silence_mediapipe_itself_says_nothing():
+    with probe.LoopbackTrap() as trap:
+        done = run(LOOK_WITH_MEDIAPIPE, dict(probe.luring_environment(trap.proxy)))
+        assert done.returncode == 0, done.stderr
+        assert trap.heard == []
+
+
+def test_measuring_loads_no_mediapipe():
+    code = f"{probe.LOOK_ONCE}; import sys; print('mediapipe' in sys.modules)"
+    assert run(code, {}).stdout == "False\n"
+
+
 def test_no_system_call_goes_off_the_loopback(sample_clips: Path):
     """Watched from outside with strace, in the environment that would let the library call out directly."""
     strace = shutil.which("strace")
@@ -149,8 +165,9 @@ def test_the_watch_tells_calls_apart(call, expected):
     assert goes_out(call) is expected
 
 
-def test_a_look_leaves_the_terminal_clean():
-    done = run(probe.LOOK_ONCE, {})
+@pytest.mark.parametrize("look", [probe.LOOK_ONCE, LOOK_WITH_MEDIAPIPE], ids=["litert", "mediapipe"])
+def test_a_look_leaves_the_terminal_clean(look):
+    done = run(look, {})
     assert (done.returncode, done.stdout, done.stderr) == (0, "", "")
 
 
@@ -192,5 +209,5 @@ def test_native_log_comes_back_when_threads_overlap(capfd):
 
 
 def test_importing_the_room_loads_nothing_heavy():
-    code = "import sys, vision_rom.pose; print(sorted({'mediapipe', 'cv2', 'matplotlib'} & sys.modules.keys()))"
+    code = "import sys, vision_rom.pose; print(sorted({'mediapipe', 'ai_edge_litert', 'cv2', 'matplotlib'} & sys.modules.keys()))"
     assert run(code, {}).stdout == "[]\n"

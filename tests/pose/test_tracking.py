@@ -59,7 +59,7 @@ def test_a_published_recording_of_a_real_person(outside_data, outside_pictures):
     pixels = np.array(json.loads((folder / "pose_squats.full.json").read_text()))
     metres = np.array(json.loads((folder / "pose_squats_3d.full.json").read_text()))
     with open_clip(outside_pictures / "pose_squats.mp4") as reader:
-        track = track_patient(reader, width_px=reader.width_px, height_px=reader.height_px)
+        track = track_patient(reader.as_stored(), width_px=reader.width_px, height_px=reader.height_px)
     assert track.landmarks_px.shape == pixels.shape == (65, 33, 3)
     assert not track.exchanged.any()
     for part in ("shoulder", "elbow", "hip"):

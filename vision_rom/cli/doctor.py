@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Final
 
 from vision_rom.errors import InstallationError
-from vision_rom.pose.landmarker import APT_LINE, library_version, missing_library_sentence
+from vision_rom.pose.inference import library_version
+from vision_rom.pose.mediapipe_task import APT_LINE, missing_library_sentence
 from vision_rom.pose.networks import SHA256, read_network
 from vision_rom.pose.probe import ProbeResult, probe
 
@@ -36,7 +37,7 @@ class Check:
 
 
 def run_checks() -> list[Check]:
-    """Look at everything that measuring rests on; takes some seconds, since MediaPipe is loaded once."""
+    """Look at everything that measuring rests on; takes some seconds, since a network is loaded once."""
     return [check_cv2(), check_system_libraries(), *check_networks(), check_silence(), check_disk(Path.cwd())]
 
 
@@ -87,7 +88,7 @@ def judge_cv2(owners: Mapping[str, str], imported: str | None) -> Check:
 
 
 def check_system_libraries(load: Callable[[str], object] = ctypes.CDLL, platform: str = sys.platform) -> Check:
-    """See that the graphics libraries under OpenCV and MediaPipe can be loaded."""
+    """See that the graphics libraries under OpenCV and VTK can be loaded."""
     if not platform.startswith("linux"):
         return Check("graphics libraries", True, "part of this operating system")
     missing = []
@@ -116,18 +117,18 @@ def check_networks() -> list[Check]:
 
 
 def check_silence(run: Callable[[], ProbeResult] = probe) -> Check:
-    """See that MediaPipe works, and sends nothing even where the environment names a proxy."""
+    """See that the networks run, and send nothing even where the environment names a proxy."""
     found = run()
     if found.heard:
         asked = found.heard[0].split(b"\r\n")[0].decode(errors="replace")[:80]
         sentence = (
-            f"MediaPipe {library_version()} tried to reach the network ({asked}). Do not measure recordings of patients "
-            "with this installation; report it, and install the MediaPipe version that vision-rom asks for."
+            f"LiteRT {library_version()} tried to reach the network ({asked}). Do not measure recordings of patients "
+            "with this installation; report it, and install the LiteRT version that vision-rom asks for."
         )
         return Check("off the network", False, sentence)
     if not found.worked:
-        return Check("off the network", False, f"MediaPipe could not look at a test picture: {found.complaint}")
-    return Check("off the network", True, f"MediaPipe {library_version()} looked at a picture and sent nothing")
+        return Check("off the network", False, f"LiteRT could not look at a test picture: {found.complaint}")
+    return Check("off the network", True, f"LiteRT {library_version()} looked at a picture and sent nothing")
 
 
 def check_disk(folder: Path, least_bytes: int = _LEAST_FREE_BYTES) -> Check:

@@ -37,7 +37,7 @@ def filming_command(
         from vision_rom.pose import PoseSettings, track_patient
 
         with open_clip(clip, wanted_rate_hz=LOOKED_AT_HZ) as reader:
-            frames = itertools.takewhile(lambda frame: frame.time_s <= seconds, reader)
+            frames = itertools.takewhile(lambda frame: frame.time_s <= seconds, reader.as_stored())
             settings = PoseSettings(model=model, person=person)
             track = track_patient(frames, width_px=reader.width_px, height_px=reader.height_px, settings=settings)
         view = find_view(track.landmarks_px, track.visibility, track.world_m, network=track.model.name)

@@ -92,6 +92,29 @@ def colour_rule(*, matrix: int, transfer: int, primaries: int, full_range: bool,
     return ColourRule("BT.709" if height_px >= _HD_HEIGHT_PX else "BT.601", full_range, curve, assumed_matrix=True)
 
 
+def rgb_from_codes(rule: ColourRule) -> NDArray[np.float64]:
+    """Return (3, 4): 8-bit red, green and blue are this times the 8-bit codes (luma, cb, cr, 1) of standard range video.
+
+    Equations and code ranges: ITU-R BT.601-7, 2.5.1 and 2.5.3; BT.709-6, 3; BT.2020-2, tables 4 and 5.
+    """
+    luma_range, chroma_range, black = (255.0, 255.0, 0.0) if rule.full_range else (219.0, 224.0, 16.0)
+    linear = _rgb_from_yuv(rule.matrix) * 255.0 / np.array([luma_range, chroma_range, chroma_range])
+    return np.hstack([linear, -linear @ np.array([[black], [128.0], [128.0]])])
+
+
+def _rgb_from_yuv(matrix: Matrix) -> NDArray[np.float64]:
+    """Return (3, 3): red, green, blue, each 0 to 1, from luma, 0 to 1, and two chroma signals, -0.5 to 0.5."""
+    red, blue = _LUMA_WEIGHTS[matrix]
+    green = 1.0 - red - blue
+    return np.array(
+        [
+            [1.0, 0.0, 2.0 * (1.0 - red)],
+            [1.0, -2.0 * blue * (1.0 - blue) / green, -2.0 * red * (1.0 - red) / green],
+            [1.0, 2.0 * (1.0 - blue), 0.0],
+        ]
+    )
+
+
 def hlg_scene_light(signal: NDArray[np.float64]) -> NDArray[np.float64]:
     """Scene light, 0 to 1, of an HLG signal, 0 to 1 (inverse OETF, ITU-R BT.2100-2, table 5)."""
     a = 0.17883277
@@ -144,17 +167,8 @@ def _tables(
 
     The last table is entered with the square root of the light, which spends its rows where the eye does.
     """
-    red, blue = _LUMA_WEIGHTS[rule.matrix]
-    green = 1.0 - red - blue
-    rgb_from_yuv = np.array(
-        [
-            [1.0, 0.0, 2.0 * (1.0 - red)],
-            [1.0, -2.0 * blue * (1.0 - blue) / green, -2.0 * red * (1.0 - red) / green],
-            [1.0, 2.0 * (1.0 - blue), 0.0],
-        ]
-    )
     offset, scale = ([0, 512, 512], [1023, 1023, 1023]) if rule.full_range else ([64, 512, 512], [876, 896, 896])
-    linear = rgb_from_yuv / np.array(scale) * (_STEPS - 1)
+    linear = _rgb_from_yuv(rule.matrix) / np.array(scale) * (_STEPS - 1)
     affine = np.hstack([linear, -linear @ np.array(offset, dtype=np.float64)[:, None]])
     signal = np.linspace(0.0, 1.0, _STEPS)
     peak = _peak(rule.transfer)

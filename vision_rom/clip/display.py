@@ -67,6 +67,23 @@ def orient(picture: NDArray[np.uint8], orientation: Orientation) -> NDArray[np.u
     return np.ascontiguousarray(turned[:, ::-1] if orientation.mirrored else turned)
 
 
+def stored_from_upright(orientation: Orientation, width_px: int, height_px: int) -> NDArray[np.float64]:
+    """Return (2, 3): a stored picture's column and row are this times (column, row, 1) of the upright picture.
+
+    ``width_px`` and ``height_px`` are those of the upright picture. Picking the stored pixels so gives what
+    :func:`orient` gives.
+    """
+    right, bottom = width_px - 1, height_px - 1
+    flip = np.array([[-1.0, 0.0, right], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]) if orientation.mirrored else np.eye(3)
+    turn = {
+        0: [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]],
+        90: [[0.0, 1.0, 0.0], [-1.0, 0.0, right]],
+        180: [[-1.0, 0.0, right], [0.0, -1.0, bottom]],
+        270: [[0.0, -1.0, bottom], [1.0, 0.0, 0.0]],
+    }[orientation.rotation_deg]
+    return np.asarray(np.array(turn) @ flip, np.float64)
+
+
 def square_pixel_size(width_px: int, height_px: int, pixel_aspect: Fraction | None) -> tuple[int, int]:
     """Size of the picture with square pixels; one side is stretched, none is shrunk.
 

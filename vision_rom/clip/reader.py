@@ -20,7 +20,7 @@ from vision_rom.clip.display import LONGEST_SIDE_PX
 from vision_rom.clip.files import sha256_of, shown_name
 from vision_rom.clip.structure import soundness_of
 from vision_rom.errors import ClipDamaged, ClipEmpty, UsageError
-from vision_rom.handover import Clip, Floats, Frame
+from vision_rom.handover import Clip, Floats, Frame, StoredFrame
 
 _OWN_TOLERANCE_S = 0.1
 _SHARED_TOLERANCE_S = 0.5
@@ -96,6 +96,12 @@ class ClipReader:
     def __iter__(self) -> Iterator[Frame]:
         for picture, time_s in self._kept():
             yield self._frame(picture, time_s)
+
+    def as_stored(self) -> Iterator[Frame | StoredFrame]:
+        """Iterate over the same pictures without converting them, where that can be done; instead of iterating over it."""
+        for picture, time_s in self._kept():
+            stored = self._converter.stored(picture.frame, index=picture.index, time_s=time_s)
+            yield self._frame(picture, time_s) if stored is None else stored
 
     def clip(self) -> Clip:
         """What is known of the recording, after it was read to its end.

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import savgol_filter
 
 from vision_rom.handover import AngleCurve, Bools, Floats, Ints, SmoothCurve
 from vision_rom.motion.outliers import hampel_outliers, jumped_islands, jumps
@@ -172,6 +171,9 @@ def _smooth_on_grid(
     raw_time_s: Floats, raw_deg: Floats, time_s: Floats, step_s: float, settings: Smoothing
 ) -> tuple[Floats, Floats, Bools]:
     """Return smoothed values, their time derivative and where both can be trusted, each (m,)."""
+    # slow to load, and needed only after the pictures were looked at
+    from scipy.signal import savgol_filter
+
     value_deg = np.full(time_s.shape, np.nan)
     speed_deg_s = np.full(time_s.shape, np.nan)
     trusted = np.zeros(time_s.shape, np.bool_)

@@ -1,6 +1,6 @@
 """Frames to the landmarks of the one patient.
 
-Importing this room is cheap: MediaPipe is loaded when the first picture is looked at, and only after the process was
+Importing this room is cheap: LiteRT is loaded when the first picture is looked at, and only after the process was
 silenced on the network (:mod:`vision_rom.pose.silence`).
 """
 

@@ -15,7 +15,6 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import linear_sum_assignment
 
 from vision_rom.errors import UsageError
 from vision_rom.handover import Bools, Floats, Ints, Landmark
@@ -195,6 +194,9 @@ def follow(
 
 
 def _chains(time_s: Floats, places_px: Sequence[Floats], sizes_px: Sequence[Floats]) -> list[_Chain]:
+    # slow to load, and needed only after the pictures were looked at
+    from scipy.optimize import linear_sum_assignment
+
     chains: list[_Chain] = []
     for picture, (now_s, places, sizes) in enumerate(zip(time_s, places_px, sizes_px, strict=True)):
         free = list(range(len(sizes)))

@@ -1,27 +1,22 @@
-"""MediaPipe's Pose Landmarker behind one small class: a picture in, numpy arrays of everybody in it out."""
+"""A picture in, numpy arrays of everybody in it out: the detector says where people are, the landmark network how they stand."""
 
 from __future__ import annotations
 
-import re
+from collections.abc import Sequence
 from dataclasses import dataclass
-from importlib import metadata
-from types import TracebackType
-from typing import Any, Final, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vision_rom.errors import InstallationError
 from vision_rom.handover import Landmark, PoseModel
-from vision_rom.pose.networks import SHA256, read_network
+from vision_rom.pose.detector import USED as DETECTOR_USED
+from vision_rom.pose.detector import find_regions
+from vision_rom.pose.inference import Floats32, Network, library_version
+from vision_rom.pose.landmark_network import USED, SeenPerson, find_landmarks_in
+from vision_rom.pose.networks import SHA256, NetworkFiles, read_networks
+from vision_rom.pose.pictures import Picture
+from vision_rom.pose.regions import Region
 from vision_rom.pose.settings import PoseSettings
-from vision_rom.pose.silence import native_log_withheld, silence_network
-
-Floats32 = NDArray[np.float32]
-
-APT_LINE: Final = "sudo apt-get install -y libgl1 libegl1 libgles2 libglib2.0-0"
-_CHATTY_PICTURES = 2
-"""The library writes to the standard error stream while its graph warms up, and again when it first finds somebody."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +29,8 @@ class People:
     """(k, 33)"""
     world_m: Floats32
     """(k, 33, 3)"""
+    regions: tuple[Region | None, ...] = ()
+    """k of them: where each person may be looked for in the next picture; empty or None where that is not known"""
 
     def __len__(self) -> int:
         return len(self.landmarks_px)
@@ -41,89 +38,70 @@ class People:
     @classmethod
     def nobody(cls) -> People:
         """Return an empty picture's people."""
+        return cls.of(())
+
+    @classmethod
+    def of(cls, seen: Sequence[SeenPerson]) -> People:
+        """Return people who were seen one by one."""
         points = len(Landmark)
         return cls(
-            np.zeros((0, points, 3), np.float32),
-            np.zeros((0, points), np.float32),
-            np.zeros((0, points, 3), np.float32),
+            np.array([one.landmarks_px for one in seen], np.float32).reshape(-1, points, 3),
+            np.array([one.visibility for one in seen], np.float32).reshape(-1, points),
+            np.array([one.world_m for one in seen], np.float32).reshape(-1, points, 3),
+            tuple(one.region for one in seen),
         )
 
     def pick(self, rows: NDArray[np.int64]) -> People:
         """Return only the people of those rows."""
-        return People(self.landmarks_px[rows], self.visibility[rows], self.world_m[rows])
+        regions = tuple(self.regions[row] for row in rows) if self.regions else ()
+        return People(self.landmarks_px[rows], self.visibility[rows], self.world_m[rows], regions)
 
 
 class Landmarker:
-    """One network, loaded once. Use it in a ``with`` statement, for one clip, from one thread at a time.
+    """The two networks of a pose model, loaded once. Use it from one thread at a time; several may work side by side.
 
-    It looks at every picture afresh (MediaPipe's image mode): its video mode always smooths, which lags behind fast
-    movement (google-ai-edge/mediapipe issue 6239), and it would carry the tracked person over from the clip before.
+    Nothing is smoothed, and nothing is carried over from picture to picture but what the caller hands in.
 
     Raises
     ------
     InstallationError
-        MediaPipe, a system library under it, or the network's file is missing or altered.
+        LiteRT or the networks' file is missing or altered.
 
     """
 
-    def __init__(self, settings: PoseSettings) -> None:
-        content = read_network(settings.model)
-        silence_network()
-        with native_log_withheld():
-            self._mediapipe = load_mediapipe()
-            tasks = self._mediapipe.tasks
-            options = tasks.vision.PoseLandmarkerOptions(
-                base_options=tasks.BaseOptions(model_asset_buffer=content),
-                running_mode=tasks.vision.RunningMode.IMAGE,
-                num_poses=settings.max_people,
-                min_pose_detection_confidence=settings.min_detection,
-                min_pose_presence_confidence=settings.min_presence,
-            )
-            try:
-                self._task = tasks.vision.PoseLandmarker.create_from_options(options)
-            except OSError as error:
-                raise InstallationError(missing_library_sentence(error)) from error
-            except (RuntimeError, ValueError) as error:
-                raise InstallationError(
-                    f"MediaPipe {library_version()} does not accept the pose model {settings.model} ({error}). "
-                    "Install the MediaPipe version that vision-rom asks for."
-                ) from error
-        self._still_chatty = _CHATTY_PICTURES
-        self.model = pose_model(settings)
+    def __init__(self, settings: PoseSettings, files: NetworkFiles | None = None) -> None:
+        files = files or read_networks(settings.model)
+        self._settings = settings
+        self._detector = Network(files.detector, name=f"detector of {settings.model}", outputs=DETECTOR_USED)
+        self._landmarks = Network(files.landmarks, name=f"landmarks of {settings.model}", outputs=USED)
 
-    def __enter__(self) -> Self:
-        return self
+    @property
+    def detector_runs(self) -> int:
+        """How often the detector ran."""
+        return self._detector.runs
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        with native_log_withheld():
-            self._task.close()
+    @property
+    def landmark_runs(self) -> int:
+        """How often the landmark network ran."""
+        return self._landmarks.runs
 
-    def look(self, rgb: NDArray[np.uint8]) -> People:
-        """Find everybody in a picture of shape (height_px, width_px, 3)."""
-        if self._still_chatty <= 0:
-            return self._look(rgb)
-        with native_log_withheld():
-            found = self._look(rgb)
-        if len(found):
-            self._still_chatty -= 1
-        return found
+    def look(self, picture: Picture) -> People:
+        """Find everybody in a picture, as if no other had been seen."""
+        return self.look_in(picture, self.regions(picture))
 
-    def _look(self, rgb: NDArray[np.uint8]) -> People:
-        height_px, width_px = rgb.shape[:2]
-        picture = self._mediapipe.Image(self._mediapipe.ImageFormat.SRGB, np.ascontiguousarray(rgb))
-        found = self._task.detect(picture)
-        # copied at once: results kept alive pile up in long recordings (google-ai-edge/mediapipe issue 6351)
-        pixels = [[(p.x * width_px, p.y * height_px, p.z * width_px) for p in one] for one in found.pose_landmarks]
-        visible = [[p.visibility for p in one] for one in found.pose_landmarks]
-        metres = [[(p.x, p.y, p.z) for p in one] for one in found.pose_world_landmarks]
-        count = len(Landmark)
-        return People(
-            landmarks_px=np.array(pixels, np.float32).reshape(-1, count, 3),
-            visibility=np.array(visible, np.float32).reshape(-1, count),
-            world_m=np.array(metres, np.float32).reshape(-1, count, 3),
+    def regions(self, picture: Picture) -> list[Region]:
+        """Return where the detector sees people, the surest first."""
+        settings = self._settings
+        return find_regions(self._detector, picture, most=settings.max_people, least_sureness=settings.min_detection)
+
+    def look_in(self, picture: Picture, regions: Sequence[Region]) -> People:
+        """Return the people whom the landmark network sees in these regions; none for a region without anybody."""
+        found = (
+            find_landmarks_in(self._landmarks, picture, region, least_presence=self._settings.min_presence)
+            for region in regions
+            if region.is_usable()
         )
+        return People.of([one for one in found if one is not None])
 
 
 def pose_model(settings: PoseSettings) -> PoseModel:
@@ -131,41 +109,5 @@ def pose_model(settings: PoseSettings) -> PoseModel:
     return PoseModel(
         name=f"pose_{settings.model}",
         sha256=SHA256[settings.model],
-        library=f"mediapipe {library_version()}",
+        library=f"ai-edge-litert {library_version()}",
     )
-
-
-def library_version() -> str:
-    """Return the version of MediaPipe that is installed, or "not installed"."""
-    try:
-        return metadata.version("mediapipe")
-    except metadata.PackageNotFoundError:
-        return "not installed"
-
-
-def load_mediapipe() -> Any:  # Any: MediaPipe carries no types
-    """Import MediaPipe, after :func:`silence_network`.
-
-    Raises
-    ------
-    InstallationError
-        It is not installed, or a system library under it is missing.
-
-    """
-    try:
-        import mediapipe
-    except (ImportError, OSError) as error:
-        raise InstallationError(missing_library_sentence(error)) from error
-    return mediapipe
-
-
-def missing_library_sentence(error: ImportError | OSError) -> str:
-    """Turn the loader's complaint into what is missing and the one line that mends it."""
-    library = re.search(r"(lib[\w+.-]+\.so[\d.]*)", str(error))
-    if library is None:
-        missing = getattr(error, "name", None) or "mediapipe"
-        return (
-            f"The Python package {missing} cannot be loaded ({error}). "
-            "Install vision-rom again: pip install --force-reinstall vision-rom"
-        )
-    return f"The system library {library.group(1)} is missing or damaged. On Debian or Ubuntu this line mends it: {APT_LINE}"

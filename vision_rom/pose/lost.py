@@ -1,72 +1,129 @@
-"""A second look for people who were there a moment ago.
+"""People from picture to picture: who is followed, and a second look for those who were there a moment ago.
 
-The detector looks at the whole picture at once and now and then passes over one of two people, mostly one who turns the side to the
-camera beside somebody who faces it. Cut out alone, the same person is found: so where somebody of late is missing, the
-place is cut out and looked at again.
+The landmark network itself tells where the person is to be looked for next, so the detector, which looks at the whole
+picture, need run only now and then: for newcomers, and where somebody was lost. It also now and then passes over one of
+two people, mostly one who turns the side to the camera beside somebody who faces it. Cut out alone, the same person is
+found: so where somebody of late is missing, the place is cut out and looked at again.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vision_rom.handover import Floats, Frame
+from vision_rom.handover import Floats
 from vision_rom.pose.follow import places_and_sizes, without_duplicates
-from vision_rom.pose.landmarker import Landmarker, People
+from vision_rom.pose.landmarker import People
+from vision_rom.pose.pictures import Picture, part_of
+from vision_rom.pose.regions import Region
 
 _FORGOTTEN_AFTER_S: Final = 2.0
 """Who has not been seen for longer has left. Our own choice."""
+_FOLLOWED_FOR_S: Final = 0.2
+"""A region older than this is not looked in: at a walk of 1.5 m/s the person has moved 0.3 m, and the region's room around
+them is about 0.2 m on each side. Our own choice."""
 _SAME_WITHIN_SIZES: Final = 0.5
 """Somebody found nearer than this to where another was of late is that person, as a share of their size."""
+_SAME_REGION: Final = 0.1
+"""Two regions are of one person when their middles are nearer than this share of their sides, some 0.25 m. Smaller than
+people can stand apart: a region too many costs time alone, since each person is given once."""
 _ROOM: Final = 0.25
 """What is cut out beyond the person's last outline, as a share of its longer side"""
 
 
+class Looks(Protocol):
+    """What is asked of a :class:`~vision_rom.pose.landmarker.Landmarker`."""
+
+    def look(self, picture: Picture) -> People:
+        """Find everybody."""
+
+    def regions(self, picture: Picture) -> list[Region]:
+        """Return where people are."""
+
+    def look_in(self, picture: Picture, regions: Sequence[Region]) -> People:
+        """Find the people of these regions."""
+
+
 @dataclass(frozen=True, slots=True)
-class _OfLate:
+class OfLate:
+    """Somebody as last seen."""
+
     place_px: Floats
+    """(2,) middle of the hips"""
     size_px: float
     outline_px: Floats
     """(4,) left, top, right, bottom"""
     seen_s: float
+    region: Region | None
 
 
 class PeopleOfLate:
-    """Remembers where people were in the last pictures, and looks again where one of them is missing."""
+    """Remembers where people were in the last pictures."""
 
     def __init__(self) -> None:
         """Begin with nobody."""
-        self._known: list[_OfLate] = []
+        self._known: list[OfLate] = []
 
-    def look(self, landmarker: Landmarker, frame: Frame) -> People:
-        """Return everybody in a picture, each once."""
-        people = _each_once(landmarker.look(frame.rgb))
-        for one in self._missing(people, frame.time_s):
-            again = _look_at(landmarker, frame.rgb, one)
-            if len(again):
-                people = _each_once(_joined(people, again))
-        self._remember(people, frame.time_s)
-        return people
-
-    def _missing(self, people: People, time_s: float) -> list[_OfLate]:
+    def known(self, time_s: float) -> tuple[OfLate, ...]:
+        """Return who was seen in the last two seconds."""
         self._known = [one for one in self._known if time_s - one.seen_s <= _FORGOTTEN_AFTER_S]
-        places, _ = places_and_sizes(people.landmarks_px)
-        return [one for one in self._known if not _near(one, places).any()]
+        return tuple(self._known)
 
-    def _remember(self, people: People, time_s: float) -> None:
+    def remember(self, people: People, time_s: float) -> None:
+        """Take over where people are in a picture; pictures come in the order of their times."""
         places, sizes = places_and_sizes(people.landmarks_px)
         unseen = [one for one in self._known if not _near(one, places).any()]
+        regions = people.regions or (None,) * len(people)
         found = [
-            _OfLate(place, float(size), _outline(points), time_s)
-            for place, size, points in zip(places, sizes, people.landmarks_px, strict=True)
+            OfLate(place, float(size), _outline(points), time_s, region)
+            for place, size, points, region in zip(places, sizes, people.landmarks_px, regions, strict=True)
         ]
         self._known = unseen + found
 
 
-def _near(one: _OfLate, places_px: Floats) -> NDArray[np.bool_]:
+def look_for(landmarker: Looks, picture: Picture, known: Sequence[OfLate], *, time_s: float, afresh: bool) -> People:
+    """Return everybody in a picture, each once.
+
+    Parameters
+    ----------
+    landmarker, picture
+        Who looks, and at what.
+    known
+        Who was seen before.
+    time_s
+        Of the picture.
+    afresh
+        Let the detector look for people wherever they are, and say anew where the known ones are.
+
+    """
+    followed = [one.region for one in known if one.region is not None and time_s - one.seen_s <= _FOLLOWED_FOR_S]
+    if afresh or not followed:
+        detected = landmarker.regions(picture)
+        passed_over = _elsewhere(followed, detected)
+        people = _each_once(landmarker.look_in(picture, [*detected, *passed_over]))
+    else:
+        people = _each_once(landmarker.look_in(picture, followed))
+        if len(people) < len(followed):
+            here = [region for region in people.regions if region is not None]
+            newly = _elsewhere(landmarker.regions(picture), here)
+            people = _each_once(_joined(people, landmarker.look_in(picture, newly)))
+    for one in known:
+        if not _near(one, places_and_sizes(people.landmarks_px)[0]).any():
+            again = _look_at(landmarker, picture, one)
+            if len(again):
+                people = _each_once(_joined(people, again))
+    return people
+
+
+def _elsewhere(regions: Sequence[Region], others: Sequence[Region]) -> list[Region]:
+    return [one for one in regions if not any(one.near(other, _SAME_REGION) for other in others)]
+
+
+def _near(one: OfLate, places_px: Floats) -> NDArray[np.bool_]:
     return np.asarray(np.linalg.norm(places_px - one.place_px, axis=-1) < _SAME_WITHIN_SIZES * one.size_px)
 
 
@@ -74,20 +131,21 @@ def _outline(points: NDArray[np.float32]) -> Floats:
     return np.concatenate([points[:, :2].min(axis=0), points[:, :2].max(axis=0)]).astype(np.float64)
 
 
-def _look_at(landmarker: Landmarker, rgb: NDArray[np.uint8], one: _OfLate) -> People:
+def _look_at(landmarker: Looks, picture: Picture, one: OfLate) -> People:
     """Look at what was cut out around a person, and return those of its people who stand where the person was."""
-    height, width = rgb.shape[:2]
+    width, height = picture.width_px, picture.height_px
     left, top, right, bottom = one.outline_px
     margin = _ROOM * max(right - left, bottom - top)
     x, y = (int(np.clip(at - margin, 0, limit)) for at, limit in ((left, width), (top, height)))
     to_x, to_y = (int(np.clip(at + margin, 0, limit)) for at, limit in ((right, width), (bottom, height)))
     if to_x - x < 2 or to_y - y < 2:
         return People.nobody()
-    found = landmarker.look(np.ascontiguousarray(rgb[y:to_y, x:to_x]))
+    found = landmarker.look(part_of(picture, x, y, to_x, to_y))
     moved = found.landmarks_px.copy()
     moved[..., :2] += np.array([x, y], np.float32)
+    regions = tuple(one if one is None else replace(one, x_px=one.x_px + x, y_px=one.y_px + y) for one in found.regions)
     places, _ = places_and_sizes(moved)
-    return replace(found, landmarks_px=moved).pick(np.flatnonzero(_near(one, places)))
+    return replace(found, landmarks_px=moved, regions=regions).pick(np.flatnonzero(_near(one, places)))
 
 
 def _each_once(people: People) -> People:
@@ -99,4 +157,5 @@ def _joined(first: People, second: People) -> People:
         landmarks_px=np.concatenate([first.landmarks_px, second.landmarks_px]),
         visibility=np.concatenate([first.visibility, second.visibility]),
         world_m=np.concatenate([first.world_m, second.world_m]),
+        regions=first.regions + second.regions,
     )

@@ -6,11 +6,16 @@ Where they come from and how they were put together is told in ``models/MODELS.m
 from __future__ import annotations
 
 import hashlib
+import zipfile
+from dataclasses import dataclass
 from importlib import resources
+from io import BytesIO
 from typing import Final
 
 from vision_rom.errors import InstallationError
+from vision_rom.pose.landmark_network import USED as LANDMARKS_USED
 from vision_rom.pose.settings import ModelName
+from vision_rom.pose.shortened import shortened
 
 SHA256: Final[dict[ModelName, str]] = {
     "full": "94435755a8f93d96b9e5a55c835439b72777ba6872a60e482a57cd87983f485d",
@@ -19,10 +24,34 @@ SHA256: Final[dict[ModelName, str]] = {
 """Of ``models/pose_NAME.task``."""
 
 
-def read_network(name: ModelName) -> bytes:
-    """Return the bytes of a network.
+@dataclass(frozen=True, slots=True)
+class NetworkFiles:
+    """The two networks of one pose model, as TensorFlow Lite files."""
 
-    The bytes go to MediaPipe instead of the path, because a path with signs beyond ASCII fails on some systems
+    detector: bytes
+    landmarks: bytes
+
+
+def read_networks(name: ModelName) -> NetworkFiles:
+    """Return the two networks of a pose model, out of its file, without the parts that nobody asks for.
+
+    Raises
+    ------
+    InstallationError
+        As :func:`read_network`.
+
+    """
+    with zipfile.ZipFile(BytesIO(read_network(name))) as bundle:
+        return NetworkFiles(
+            bundle.read("pose_detector.tflite"),
+            shortened(bundle.read("pose_landmarks_detector.tflite"), LANDMARKS_USED),
+        )
+
+
+def read_network(name: ModelName) -> bytes:
+    """Return the bytes of a pose model's file, which holds both its networks.
+
+    Bytes are handed on instead of the path, because a path with signs beyond ASCII fails on some systems
     (google-ai-edge/mediapipe issues 4983 and 5343).
 
     Raises

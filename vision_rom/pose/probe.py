@@ -1,4 +1,4 @@
-"""Does MediaPipe work here, and does it stay off the network? Found out in a process of its own, under a trap."""
+"""Do the networks run here, and do they stay off the network? Found out in a process of its own, under a trap."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from typing import Final, Self
 import numpy as np
 
 from vision_rom.pose.landmarker import Landmarker
+from vision_rom.pose.pictures import RgbPicture
 from vision_rom.pose.settings import PoseSettings
 from vision_rom.pose.silence import EXCEPTION_VARIABLES, PROXY_VARIABLES
 
@@ -80,8 +81,7 @@ class ProbeResult:
 
 def look_once() -> None:
     """Load the smaller network and look at one grey picture."""
-    with Landmarker(PoseSettings()) as landmarker:
-        landmarker.look(np.full((240, 320, 3), 128, np.uint8))
+    Landmarker(PoseSettings()).look(RgbPicture(np.full((240, 320, 3), 128, np.uint8)))
 
 
 def probe() -> ProbeResult:

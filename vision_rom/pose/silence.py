@@ -7,6 +7,8 @@ library is loaded every proxy variable is pointed at a loopback port which this 
 it: a connection there is refused by the kernel, and nothing is looked up or sent. Exceptions (``no_proxy``) are removed.
 Source for the variables: libcurl's manual, CURLOPT_PROXY and CURLOPT_NOPROXY, section "Environment".
 
+LiteRT, which runs the networks, sends nothing as far as its system calls show; it is kept under the same switch.
+
 The setting lasts as long as the process, since the library may report at any time. Other libraries in the process that
 ask the same variables are silenced too; a tool for private recordings has nothing to send.
 """

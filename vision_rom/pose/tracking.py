@@ -2,26 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
 
 import numpy as np
 
-from vision_rom.handover import Frame, Landmark, PoseTrack
+from vision_rom.handover import Landmark, PoseTrack
 from vision_rom.pose.follow import follow, places_and_sizes
-from vision_rom.pose.landmarker import Landmarker, People
-from vision_rom.pose.lost import PeopleOfLate
+from vision_rom.pose.landmarker import People, pose_model
+from vision_rom.pose.pictures import picture_of
 from vision_rom.pose.settings import PoseSettings
+from vision_rom.pose.side_by_side import AnyFrame, Lookout
 from vision_rom.pose.sides import keep_sides
 from vision_rom.pose.who_follows import hand_height
 
-LIGHT_STEP = 8
-"""Every eighth pixel tells how light a picture is."""
-
-OnFrame = Callable[[Frame, People], None]
+OnFrame = Callable[[AnyFrame, People], None]
 
 
 def track_patient(
-    frames: Iterable[Frame],
+    frames: Iterable[AnyFrame],
     *,
     width_px: int,
     height_px: int,
@@ -52,7 +51,7 @@ def track_patient(
     UsageError
         ``settings.person`` is nowhere to be seen.
     InstallationError
-        MediaPipe, a system library or a network's file is missing or altered.
+        LiteRT or a network's file is missing or altered.
 
     """
     settings = settings or PoseSettings()
@@ -60,21 +59,15 @@ def track_patient(
     indices: list[int] = []
     seen: list[People] = []
     brightness: list[float] = []
-    memory = PeopleOfLate()
-    with Landmarker(settings) as landmarker:
-        for frame in frames:
-            if frame.rgb.shape != (height_px, width_px, 3):
-                raise ValueError(f"picture {frame.index} is {frame.rgb.shape}, not {(height_px, width_px, 3)}")
-            if times_s and frame.time_s <= times_s[-1]:
-                continue
-            people = memory.look(landmarker, frame)
-            times_s.append(frame.time_s)
-            indices.append(frame.index)
-            brightness.append(float(frame.rgb[::LIGHT_STEP, ::LIGHT_STEP, 1].mean()))
-            seen.append(people)
-            if on_frame is not None:
-                on_frame(frame, people)
-        model = landmarker.model
+    model = pose_model(settings)
+    for frame, people in Lookout(settings).watch(_increasing(frames, width_px, height_px)):
+        times_s.append(frame.time_s)
+        indices.append(frame.index)
+        brightness.append(picture_of(frame).brightness())
+        # where to look next is of no more use, and an hour has a hundred thousand pictures
+        seen.append(replace(people, regions=()))
+        if on_frame is not None:
+            on_frame(frame, people)
     time_s = np.array(times_s, np.float64)
     described = [places_and_sizes(people.landmarks_px) for people in seen]
     following = follow(
@@ -111,3 +104,17 @@ def track_patient(
         brightness=np.array(brightness, np.float64),
         remarks=(*following.remarks, *sided.remarks),
     )
+
+
+def _increasing(frames: Iterable[AnyFrame], width_px: int, height_px: int) -> Iterator[AnyFrame]:
+    """Pass over pictures whose time does not come after that of the one before."""
+    last_s = -float("inf")
+    for frame in frames:
+        picture = picture_of(frame)
+        if (picture.width_px, picture.height_px) != (width_px, height_px):
+            raise ValueError(
+                f"picture {frame.index} is {picture.width_px} x {picture.height_px} px, not {width_px} x {height_px}"
+            )
+        if frame.time_s > last_s:
+            last_s = frame.time_s
+            yield frame

@@ -7,7 +7,6 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import correlate, correlation_lags
 
 from vision_rom.handover import Floats, Landmark
 
@@ -34,6 +33,9 @@ def lag_s(first_time_s: Floats, first: Floats, second_time_s: Floats, second: Fl
 
     Two NaN where there is too little in common to tell.
     """
+    # slow to load, and needed only after the pictures were looked at
+    from scipy.signal import correlate, correlation_lags
+
     start, end = max(first_time_s[0], second_time_s[0]), min(first_time_s[-1], second_time_s[-1])
     grid = np.arange(start, end, 1.0 / _GRID_HZ)
     if len(grid) < 2 * _GRID_HZ * _LONGEST_LAG_S / 2:

@@ -17,7 +17,7 @@ from vision_rom.proof.plots import agreement_png, error_png
 from vision_rom.proof.run import ProofRow
 from vision_rom.proof.write_up import ELEVATIONS, camera_of, csv_text, errors_csv, page_markdown, summarise, summary_csv
 
-_LIBRARIES = ("mediapipe", "numpy", "scipy", "vtk", "opencv-contrib-python", "av")
+_LIBRARIES = ("ai-edge-litert", "numpy", "scipy", "vtk", "opencv-contrib-python", "av")
 
 
 def write_results(

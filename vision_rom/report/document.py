@@ -44,7 +44,7 @@ from vision_rom.readings import Measurement
 from vision_rom.report.pain import finding_document, painful_arc_document, rounded
 
 SCHEMA_NAME = "vision-rom/reading/1"
-_LIBRARIES = ("numpy", "scipy", "av", "mediapipe", "opencv-contrib-python")
+_LIBRARIES = ("numpy", "scipy", "av", "ai-edge-litert", "opencv-contrib-python")
 
 
 def reading_document(measurement: Measurement) -> dict[str, Any]:

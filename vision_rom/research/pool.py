@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import Self
 
 from vision_rom.errors import InstallationError, OutputError, VisionRomError
+from vision_rom.pose.side_by_side import use_threads
 from vision_rom.research.manifest import BatchItem
 from vision_rom.research.settings import BatchSettings
 from vision_rom.research.work import Done, process_item, write_lost
@@ -199,7 +200,8 @@ def _serve(pipe: Connection, parent: int, settings: BatchSettings, root: Path, r
 
 
 def one_thread_each() -> None:
-    """Keep OpenCV to one thread: the processes share the cores already."""
+    """Keep networks and OpenCV to one thread: the processes share the cores already."""
+    use_threads(1)
     try:
         import cv2
 

@@ -25,7 +25,7 @@ from vision_rom.research.settings import BatchSettings
 from vision_rom.research.tables import write_text
 
 SCHEMA_NAME = "vision-rom/run/1"
-_LIBRARIES = ("numpy", "scipy", "pandas", "av", "mediapipe", "opencv-contrib-python", "pyarrow", "ezc3d")
+_LIBRARIES = ("numpy", "scipy", "pandas", "av", "ai-edge-litert", "opencv-contrib-python", "pyarrow", "ezc3d")
 
 
 @dataclass(frozen=True, slots=True)

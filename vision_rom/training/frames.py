@@ -17,6 +17,7 @@ import numpy as np
 from vision_rom.handover import MIRRORED_LANDMARKS, SIDES, Floats, Landmark
 from vision_rom.pose import PoseSettings
 from vision_rom.pose.landmarker import Landmarker
+from vision_rom.pose.pictures import RgbPicture
 from vision_rom.synthetic.body import rig
 from vision_rom.synthetic.people import JOINT_BONES, make_person
 from vision_rom.synthetic.phone import draw_phone
@@ -42,7 +43,7 @@ def session_rows(seed: int, landmarker: Landmarker) -> list[dict[str, object]]:
     rows = []
     for pose in session.poses:
         rgb = render_picture([person.figure(pose)], session.camera, room, phone, rng)
-        people = landmarker.look(rgb)
+        people = landmarker.look(RgbPicture(rgb))
         stance = person.posture(pose)
         rows.append({**_truth(session, seed, stance), **_seen(people, session, stance)})
     return rows
@@ -111,20 +112,20 @@ def main() -> None:
     arguments = parser.parse_args()
     arguments.folder.mkdir(parents=True, exist_ok=True)
     started, done = time.monotonic(), 0
-    with Landmarker(PoseSettings(model=arguments.model, max_people=1)) as landmarker:
-        for first in range(arguments.first, arguments.first + arguments.count, arguments.shard):
-            path = arguments.folder / f"frames_{first:06d}.npz"
-            if path.exists():
-                continue
-            rows = [row for seed in range(first, first + arguments.shard) for row in session_rows(seed, landmarker)]
-            arrays = {name: np.array([row[name] for row in rows]) for name in rows[0]}
-            for name in ("landmarks_px", "visibility", "world_m", "upper_arm", "forearm"):
-                arrays[name] = arrays[name].astype(np.float32)
-            save_shard(path, arrays)
-            done += len(rows)
-            found = float(np.mean(arrays["found"]))
-            rate = (time.monotonic() - started) / done
-            print(f"{path.name}: {len(rows)} pictures, {found:.0%} found, {rate:.2f} s a picture", file=sys.stderr)
+    landmarker = Landmarker(PoseSettings(model=arguments.model, max_people=1))
+    for first in range(arguments.first, arguments.first + arguments.count, arguments.shard):
+        path = arguments.folder / f"frames_{first:06d}.npz"
+        if path.exists():
+            continue
+        rows = [row for seed in range(first, first + arguments.shard) for row in session_rows(seed, landmarker)]
+        arrays = {name: np.array([row[name] for row in rows]) for name in rows[0]}
+        for name in ("landmarks_px", "visibility", "world_m", "upper_arm", "forearm"):
+            arrays[name] = arrays[name].astype(np.float32)
+        save_shard(path, arrays)
+        done += len(rows)
+        found = float(np.mean(arrays["found"]))
+        rate = (time.monotonic() - started) / done
+        print(f"{path.name}: {len(rows)} pictures, {found:.0%} found, {rate:.2f} s a picture", file=sys.stderr)
 
 
 if __name__ == "__main__":

@@ -1,0 +1,114 @@
+"""How often the networks run, and that the number of threads changes nothing. Counts, not the clock: they do not depend on the machine."""
+
+from __future__ import annotations
+
+import time
+
+import numpy as np
+import pytest
+
+from vision_rom.clip import open_clip
+from vision_rom.handover import Frame
+from vision_rom.pose import side_by_side
+from vision_rom.pose.landmarker import Landmarker
+from vision_rom.pose.pictures import picture_of
+from vision_rom.pose.settings import PoseSettings
+from vision_rom.pose.side_by_side import Lookout, threads, use_threads
+
+
+@pytest.fixture
+def own_threads():
+    yield
+    use_threads(None)
+
+
+def watched(path, *, most=None):
+    with open_clip(path) as reader:
+        frames = (frame for frame in reader.as_stored() if most is None or frame.index < most)
+        lookout = Lookout(PoseSettings())
+        people = [found for _, found in lookout.watch(frames)]
+    return people, lookout.effort
+
+
+def test_effort_a_picture(sample_clips):
+    """One person, 30 pictures a second: one landmark run a picture, and the detector for the first four and each ninth.
+
+    A rise here is a loss of speed on every machine: the networks are most of the time that measuring takes.
+    """
+    people, effort = watched(sample_clips / "abduction_both.mp4", most=120)
+    assert [len(one) for one in people] == [1] * 120
+    assert effort.landmark_runs == 120
+    assert effort.detector_runs <= 4 + 120 / 9 + 1
+
+
+def test_an_empty_room_costs_the_detector_alone():
+    grey = np.full((120, 160, 3), 128, np.uint8)
+    lookout = Lookout(PoseSettings())
+    assert [len(one) for _, one in lookout.watch(Frame(i, i / 30, grey) for i in range(12))] == [0] * 12
+    assert (lookout.effort.detector_runs, lookout.effort.landmark_runs) == (12, 0)
+
+
+def test_any_number_of_threads_finds_the_same(sample_clips, own_threads):
+    found = []
+    for count in (1, 2, 4):
+        use_threads(count)
+        found.append(watched(sample_clips / "flexion_right.mp4", most=30)[0])
+    for one, two, four in zip(*found, strict=True):
+        np.testing.assert_array_equal(two.landmarks_px, one.landmarks_px)
+        np.testing.assert_array_equal(four.landmarks_px, one.landmarks_px)
+
+
+def test_following_finds_what_looking_afresh_finds(sample_clips):
+    """Regions from landmarks instead of the detector's: arms and trunk within 2 % of the picture's height nearly always."""
+    people, _ = watched(sample_clips / "abduction_both.mp4", most=60)
+    afresh = Landmarker(PoseSettings())
+    with open_clip(sample_clips / "abduction_both.mp4") as reader:
+        frames = [frame for frame in reader.as_stored() if frame.index < 60]
+    off = np.array(
+        [
+            np.linalg.norm(
+                (ours.landmarks_px - afresh.look(picture_of(frame)).landmarks_px)[0, 11:17, :2], axis=-1
+            ).max()
+            for frame, ours in zip(frames, people, strict=True)
+        ]
+    )
+    assert np.percentile(off, 90) < 0.02 * 640
+
+
+def test_at_most_a_few_pictures_are_held_at_a_time():
+    grey = np.full((64, 64, 3), 128, np.uint8)
+    given, most_held = 0, 0
+
+    def frames():
+        nonlocal given
+        for index in range(30):
+            given += 1
+            yield Frame(index, index / 30, grey)
+
+    for taken, _ in enumerate(Lookout(PoseSettings()).watch(frames())):
+        most_held = max(most_held, given - taken)
+    assert most_held <= side_by_side.UNDER_WAY + 1
+
+
+def test_an_error_while_decoding_comes_through_and_threads_end():
+    def frames():
+        yield Frame(0, 0.0, np.full((64, 64, 3), 128, np.uint8))
+        raise OSError("the card was pulled out")
+
+    with pytest.raises(OSError, match="pulled out"):
+        list(Lookout(PoseSettings()).watch(frames()))
+
+
+def test_leaving_early_is_quick(sample_clips):
+    with open_clip(sample_clips / "abduction_both.mp4") as reader:
+        watching = Lookout(PoseSettings()).watch(reader.as_stored())
+        next(watching)
+        started = time.monotonic()
+        watching.close()
+    assert time.monotonic() - started < 5
+
+
+def test_threads_follow_the_cores_and_the_wish(own_threads):
+    assert 1 <= threads() <= side_by_side.UNDER_WAY
+    use_threads(1)
+    assert threads() == 1
