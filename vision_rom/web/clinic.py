@@ -16,7 +16,7 @@ from starlette.responses import FileResponse, RedirectResponse, Response
 from vision_rom.errors import UsageError
 from vision_rom.handover import SIDES, Step
 from vision_rom.movements import load_catalogue
-from vision_rom.records import Episode, Patient, Visit
+from vision_rom.records import Clip, Episode, Patient, Visit
 from vision_rom.visit_report.content import visit_content
 from vision_rom.visit_report.files import up_to, write_visit_report
 from vision_rom.visit_report.trend import trend_png
@@ -163,6 +163,7 @@ def _patient_page(
         name=kept.name_of(patient),
         episodes=kept.episodes(patient),
         visits=[(one, visit_content(kept, one)) for one in reversed(visits)],
+        clips=_clips_by_visit(kept, patient),
         has_course=any(len({one.visit_id for one in history.readings}) > 1 for history in kept.histories(patient)),
         tasks=[(one, kept.runs(one)) for one in kept.tasks(patient)],
         movements=load_catalogue().measured(),
@@ -171,6 +172,14 @@ def _patient_page(
         code_picture=_qr(link) if link else "",
         reachable=settings_of(request).on_network,
     )
+
+
+def _clips_by_visit(kept: ClinicStore, patient: Patient) -> dict[int, list[tuple[Clip, bool]]]:
+    """Return the recordings of each visit, and whether each was annotated already."""
+    found: dict[int, list[tuple[Clip, bool]]] = {one.id: [] for one in kept.visits(patient)}
+    for clip in kept.clips(patient):
+        found[clip.visit_id].append((clip, (kept.results_of(clip) / "annotated.mp4").is_file()))
+    return found
 
 
 def _qr(link: str) -> str:
@@ -223,7 +232,6 @@ def visit_page(request: Request, session: Signed, number: Number) -> Response:
             content=visit_content(kept, visit),
             movements=load_catalogue().measured(),
             jobs=_shown_jobs(kept),
-            reports=REPORTS,
         )
 
 
