@@ -9,8 +9,11 @@ nor the phone's roll reaches the network. Besides the single picture there are a
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vision_rom.handover import MIRRORED_LANDMARKS, Floats, Landmark, Side
+
+Floats32 = NDArray[np.float32]
 
 _POINTS = [
     Landmark.NOSE,
@@ -53,6 +56,8 @@ _SURENESS = [
     Landmark.RIGHT_HIP,
 ]
 _RECORDING_QUANTILES = (0.1, 0.5, 0.9)
+_ROWS = 4096
+"""Pictures that are worked on at a time, so that an hour's intermediate values need no more room than some minutes'"""
 _FAR = 6.0
 """Trunk lengths beyond which a coordinate is a fault of the network and is cut."""
 
@@ -64,8 +69,8 @@ def arm_features(
     *,
     side: Side,
     picture_px: tuple[int, int],
-) -> Floats:
-    """Return the features (n, n_features) of one arm in every picture of one recording.
+) -> Floats32:
+    """Return the features (n, n_features) of one arm in every picture of one recording, in single precision.
 
     Parameters
     ----------
@@ -81,7 +86,18 @@ def arm_features(
         Width and height of the picture.
 
     """
-    points, sure, world = _as_left_arm(landmarks_px, visibility, world_m, side, picture_px[0])
+    blocks = []
+    for first in range(0, max(len(landmarks_px), 1), _ROWS):
+        rows = slice(first, first + _ROWS)
+        arm = _as_left_arm(landmarks_px[rows], visibility[rows], world_m[rows], side, picture_px[0])
+        blocks.append(_of_pictures(*arm, picture_px))
+    features = np.concatenate([one for one, _ in blocks])
+    figures = _recording_figures(np.concatenate([lengths for _, lengths in blocks]))
+    return np.concatenate([features, np.broadcast_to(figures, (len(features), figures.size))], axis=1)
+
+
+def _of_pictures(points: Floats, sure: Floats, world: Floats, picture_px: tuple[int, int]) -> tuple[Floats32, Floats]:
+    """Return what some pictures tell by themselves (n, n_own), and the lengths of their segments (n, n_segments)."""
     flat = points[..., :2]
     shoulders = _middle(flat, Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER)
     hips = _middle(flat, Landmark.LEFT_HIP, Landmark.RIGHT_HIP)
@@ -101,7 +117,6 @@ def arm_features(
     width, height = picture_px
     place = (shoulders - np.array([width / 2, height / 2])) / height
     size = np.log(length / height)[:, None]
-
     features = np.concatenate(
         [
             local[:, _POINTS].reshape(len(local), -1),
@@ -114,11 +129,10 @@ def arm_features(
             sure[:, _SURENESS],
             place,
             size,
-            _recording_figures(lengths),
         ],
         axis=1,
     )
-    return np.asarray(np.clip(features, -_FAR, _FAR))
+    return np.clip(features, -_FAR, _FAR).astype(np.float32), lengths
 
 
 def _as_left_arm(
@@ -151,10 +165,10 @@ def _cross(a: Floats, b: Floats) -> Floats:
     return np.asarray(a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0])
 
 
-def _recording_figures(lengths: Floats) -> Floats:
-    """Quantiles over the recording of every segment's seen length, the same in each row."""
+def _recording_figures(lengths: Floats) -> Floats32:
+    """Return quantiles over the recording of every segment's seen length; NaN where none was seen."""
     seen = lengths[np.isfinite(lengths).all(axis=1)]
     if not len(seen):
-        return np.full((len(lengths), lengths.shape[1] * len(_RECORDING_QUANTILES)), np.nan)
+        return np.full(lengths.shape[1] * len(_RECORDING_QUANTILES), np.nan, np.float32)
     figures = np.quantile(seen, _RECORDING_QUANTILES, axis=0).ravel()
-    return np.broadcast_to(figures, (len(lengths), figures.size))
+    return np.clip(figures, -_FAR, _FAR).astype(np.float32)

@@ -58,10 +58,9 @@ class ArmDirections:
     """(n,) the same for the forearm's direction."""
 
 
-def predict_directions(network: ArmNetwork, features: Floats) -> ArmDirections:
+def predict_directions(network: ArmNetwork, features: NDArray[np.floating]) -> ArmDirections:
     """Return the directions for features (n, n_features) of :func:`vision_rom.angles.arm_features.arm_features`."""
-    normal = (features - network.mean) / network.scale
-    outputs = np.stack([_forward(member, normal) for member in network.members])
+    outputs = np.stack([_forward(member, features, network.mean, network.scale) for member in network.members])
     mean = outputs.mean(axis=0)
     # the members' disagreement tells of unfamiliar pictures, their own estimate of familiar ones
     spread = np.degrees(np.linalg.norm(outputs[..., :6].std(axis=0).reshape(-1, 2, 3), axis=2))
@@ -98,9 +97,14 @@ def axial_rotation_deg(upper_arm: Floats, forearm: Floats) -> Floats:
     )
 
 
-def _forward(layers: tuple[tuple[Floats, Floats], ...], x: Floats) -> Floats:
-    """Return the last layer's values for inputs (n, inputs), some rows at a time: an hour has a hundred thousand."""
-    blocks = [_forward_block(layers, x[first : first + _ROWS]) for first in range(0, max(len(x), 1), _ROWS)]
+def _forward(
+    layers: tuple[tuple[Floats, Floats], ...], features: NDArray[np.floating], mean: Floats, scale: Floats
+) -> Floats:
+    """Return the last layer's values for features (n, inputs), some rows at a time: an hour has a hundred thousand."""
+    blocks = [
+        _forward_block(layers, (features[first : first + _ROWS] - mean) / scale)
+        for first in range(0, max(len(features), 1), _ROWS)
+    ]
     return np.concatenate(blocks)
 
 

@@ -41,7 +41,10 @@ def recording_features(
     """Median over the pictures of the features of a left arm (f,); NaN where nobody was found."""
     features = arm_features(landmarks_px, visibility, world_m, side="left", picture_px=picture_px)
     found = np.isfinite(features).all(axis=1)
-    return np.median(features[found], axis=0) if found.any() else np.full(features.shape[1], np.nan)
+    if not found.any():
+        return np.full(features.shape[1], np.nan)
+    # one column at a time: the median copies what it looks at
+    return np.array([np.median(column[found]) for column in features.T], np.float64)
 
 
 def camera_tilt_deg(track: PoseTrack, view: View, witness: TiltWitness) -> float:
