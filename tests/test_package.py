@@ -60,7 +60,7 @@ def test_the_readme_shows_these_three_lines() -> None:
     "imports",
     [
         "import vision_rom.measure",
-        "from vision_rom.measure import find_landmarks",
+        "from vision_rom.measure import measure_landmarks",
         "import vision_rom.report.document",
         "import importlib; importlib.import_module('vision_rom.measure')",
         "import vision_rom.measure; importlib = __import__('importlib'); importlib.reload(vision_rom)",

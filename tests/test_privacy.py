@@ -199,7 +199,7 @@ def test_the_server_calls_nobody_and_its_exports_tell_nothing_of_phone_machine_o
         serving(log, folder, port) as way_in,
         httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=120) as browser,
     ):
-        for _ in range(200):
+        for _ in range(900):
             try:
                 if browser.get(way_in.partition(f":{port}")[2]).status_code == 303:
                     break

@@ -19,14 +19,14 @@ from vision_rom.examination import measure_recording
 from vision_rom.handover import Clip, PoseTrack, Step
 from vision_rom.motion import Smoothing
 from vision_rom.pose import PersonAsked, PoseSettings, load_cached, store_cached, track_patient
-from vision_rom.readings import Measurement, SideAsked, check_asked
+from vision_rom.readings import Measurement, SideAsked, check_asked, measure_landmarks
 from vision_rom.ways import DEFAULT_METHOD, Method
 
 if TYPE_CHECKING:
     from vision_rom.camera.known_length import KnownLength
     from vision_rom.camera.patient import CameraAsked
 
-__all__ = ["Measurement", "Progress", "find_landmarks", "measure"]
+__all__ = ["Measurement", "Progress", "find_landmarks", "measure", "measure_landmarks"]
 
 Progress = Callable[[str, float | None], None]
 """Called with the stage and the fraction of it that is done; None where that is not known."""
