@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import math
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 DEEPEST = 64
@@ -38,14 +38,7 @@ def json_of(text: str | bytes, *, finite: bool = True) -> Any:
         With what is wrong.
 
     """
-    try:
-        values = json.loads(_decoded(text))
-    except RecursionError:
-        raise NotPlain(f"it is nested more than {DEEPEST} levels deep") from None
-    except ValueError as error:
-        raise NotPlain(str(error)) from None
-    _check(values, finite=finite)
-    return values
+    return _values(json.loads, text, finite=finite)
 
 
 def toml_of(text: str | bytes, *, finite: bool = False) -> dict[str, Any]:
@@ -57,8 +50,13 @@ def toml_of(text: str | bytes, *, finite: bool = False) -> dict[str, Any]:
         With what is wrong.
 
     """
+    table: dict[str, Any] = _values(tomllib.loads, text, finite=finite)
+    return table
+
+
+def _values(loads: Callable[[str], Any], text: str | bytes, *, finite: bool) -> Any:
     try:
-        values = tomllib.loads(_decoded(text))
+        values = loads(_decoded(text))
     except RecursionError:
         raise NotPlain(f"it is nested more than {DEEPEST} levels deep") from None
     except ValueError as error:

@@ -56,18 +56,7 @@ def repetitions(curve: SmoothCurve, *, settings: RepetitionSettings | None = Non
     """
     settings = settings or RepetitionSettings()
     raises, small = find_raises(curve, settings)
-    kept: list[Repetition] = []
-    dropped: list[Dropped] = []
-    remarks: list[str] = []
-    for one in raises:
-        outcome = _judge(curve, one, settings)
-        if isinstance(outcome, Dropped):
-            dropped.append(outcome)
-            continue
-        repetition, remark = outcome
-        kept.append(repetition)
-        if remark:
-            remarks.append(f"Repetition {len(kept)}: {remark}")
+    kept, dropped, remarks = _judged(curve, raises, settings)
     for one in small:
         reason = f"it rises by {one.excursion_deg:.0f} deg only, little beside the largest movement seen"
         dropped.append(Dropped(reason, *_times(curve, one)))
@@ -94,20 +83,32 @@ def repetitions_between(
 
     """
     settings = settings or RepetitionSettings()
-    kept: list[Repetition] = []
-    dropped: list[Dropped] = []
-    remarks: list[str] = []
+    marked: list[Raise] = []
+    unknown: list[Dropped] = []
     for start_s, end_s in spans:
         inside = (curve.time_s >= start_s - 1e-6) & (curve.time_s <= end_s + 1e-6) & np.isfinite(curve.angle_deg)
         samples = np.flatnonzero(inside)
         if samples.size < 2:
-            dropped.append(Dropped("the angle is not known between the marked ends", start_s, end_s))
+            unknown.append(Dropped("the angle is not known between the marked ends", start_s, end_s))
             continue
         heights = curve.angle_deg[samples]
         excursion_deg = float(heights.max() - max(heights[0], heights[-1]))
         # who marked the ends says that the whole movement lies between them
-        marked = Raise(samples, excursion_deg, True, True, False, False)
-        outcome = _judge(curve, marked, settings)
+        marked.append(Raise(samples, excursion_deg, True, True, False, False))
+    kept, dropped, remarks = _judged(curve, marked, settings)
+    dropped = sorted([*unknown, *dropped], key=lambda item: item.start_s)
+    return RepetitionResult(kept=tuple(kept), dropped=tuple(dropped), remarks=tuple(remarks))
+
+
+def _judged(
+    curve: SmoothCurve, raises: Sequence[Raise], settings: RepetitionSettings
+) -> tuple[list[Repetition], list[Dropped], list[str]]:
+    """Return the repetitions that raises give, those that give none with the reason, and what to tell of the first."""
+    kept: list[Repetition] = []
+    dropped: list[Dropped] = []
+    remarks: list[str] = []
+    for one in raises:
+        outcome = _judge(curve, one, settings)
         if isinstance(outcome, Dropped):
             dropped.append(outcome)
             continue
@@ -115,7 +116,7 @@ def repetitions_between(
         kept.append(repetition)
         if remark:
             remarks.append(f"Repetition {len(kept)}: {remark}")
-    return RepetitionResult(kept=tuple(kept), dropped=tuple(dropped), remarks=tuple(remarks))
+    return kept, dropped, remarks
 
 
 def _times(curve: SmoothCurve, one: Raise) -> tuple[float, float]:
