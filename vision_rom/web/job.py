@@ -16,7 +16,6 @@ import sys
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
 from vision_rom.errors import ClipMissing, VisionRomError
@@ -184,8 +183,7 @@ def _annotate(kept: ClinicStore, job: Job, tell: OnProgress) -> str:
 
 def _clip(kept: ClinicStore, job: Job) -> Clip:
     assert job.clip_id is not None
-    clip = kept.clip(job.clip_id)
-    return replace(clip, path=str(Path(clip.path)))
+    return kept.clip(job.clip_id)
 
 
 def forget_upload(settings: ServeSettings, upload: Upload) -> None:

@@ -14,7 +14,6 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from vision_rom.errors import UsageError
-from vision_rom.handover import Side
 from vision_rom.movements import movement as movement_named
 from vision_rom.web.model import Session
 
@@ -98,8 +97,3 @@ def language_of(request: Request, default: str) -> str:
         if code in LANGUAGES:
             return code
     return "en"
-
-
-def side_words(side: Side | str | None) -> str:
-    """Return a side in words."""
-    return {"left": "left", "right": "right", "both": "both sides"}.get(side or "", "")

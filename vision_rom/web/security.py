@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hmac
 from collections.abc import Callable
-from typing import Annotated, Any
+from typing import Annotated
 from urllib.parse import urlsplit
 
 import argon2
@@ -253,8 +253,3 @@ def _hostname(host: str) -> str:
 
 def _is_piece(scope: Scope) -> bool:
     return bool(scope["method"] == "PATCH")
-
-
-def plain(value: Any) -> str:
-    """Return a form's field as text."""
-    return value.strip() if isinstance(value, str) else ""
