@@ -24,7 +24,7 @@ from vision_rom.handover import Clip, Landmark, PoseModel, PoseTrack
 from vision_rom.pose.landmarker import pose_model
 from vision_rom.pose.settings import PoseSettings
 
-FORMAT: Final = "vision-rom/landmarks/2"
+FORMAT: Final = "vision-rom/landmarks/3"
 """Part of every key: change it when what is found, or how it is kept, changes."""
 _ARRAYS: Final = ("time_s", "frame_index", "landmarks_px", "visibility", "world_m", "people", "ambiguous", "exchanged")
 _ADDED: Final = ("brightness",)

@@ -16,6 +16,7 @@ from queue import SimpleQueue
 from typing import Final
 
 from vision_rom.handover import Frame, StoredFrame
+from vision_rom.pose.both_ways import Turns, Way
 from vision_rom.pose.landmarker import Landmarker, People
 from vision_rom.pose.lost import OfLate, PeopleOfLate, look_for
 from vision_rom.pose.networks import read_networks
@@ -75,7 +76,7 @@ class Lookout:
 
     def watch(self, frames: Iterable[AnyFrame]) -> Iterator[tuple[AnyFrame, People]]:
         """Yield each picture with everybody in it, in their order; times must increase."""
-        memory = PeopleOfLate()
+        memory, turns = PeopleOfLate(), Turns()
         afresh_from_s = -float("inf")
         under_way: deque[tuple[AnyFrame, Future[People]]] = deque()
         # leaving early, as after Ctrl-C, waits for the few pictures under way and for nothing else
@@ -87,12 +88,13 @@ class Lookout:
                 if afresh:
                     afresh_from_s = frame.time_s + AFRESH_EVERY_S - _ROUNDING_S
                 known = memory.known(frame.time_s)
-                under_way.append((frame, pool.submit(self._look, frame, known, afresh)))
+                under_way.append((frame, pool.submit(self._look, frame, known, afresh, turns.next(frame.time_s))))
             while under_way:
                 yield self._taken(under_way, memory)
 
-    def _look(self, frame: AnyFrame, known: tuple[OfLate, ...], afresh: bool) -> People:
+    def _look(self, frame: AnyFrame, known: tuple[OfLate, ...], afresh: bool, way: Way) -> People:
         landmarker = self._free.get()
+        landmarker.way = way
         try:
             return look_for(landmarker, picture_of(frame), known, time_s=frame.time_s, afresh=afresh)
         finally:

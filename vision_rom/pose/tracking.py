@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from vision_rom.handover import Landmark, PoseTrack
+from vision_rom.pose.both_ways import completed
 from vision_rom.pose.follow import follow, places_and_sizes
 from vision_rom.pose.landmarker import People, pose_model
 from vision_rom.pose.pictures import picture_of
@@ -89,12 +90,13 @@ def track_patient(
             visibility[picture] = seen[picture].visibility[row]
             world_m[picture] = seen[picture].world_m[row]
     sided = keep_sides(time_s, landmarks_px, visibility, world_m)
+    ways = [people.way for people in seen]
     return PoseTrack(
         time_s=time_s,
         frame_index=np.array(indices, np.int64),
-        landmarks_px=sided.landmarks_px,
-        visibility=sided.visibility,
-        world_m=sided.world_m,
+        landmarks_px=completed(time_s, ways, sided.landmarks_px),
+        visibility=completed(time_s, ways, sided.visibility),
+        world_m=completed(time_s, ways, sided.world_m),
         width_px=width_px,
         height_px=height_px,
         model=model,
