@@ -1,7 +1,7 @@
 """Every picture seen in a mirror too, so that what the network does otherwise on the left than on the right cancels.
 
 A landmark network errs by some pixels, always to the same side for one person in one posture, and to the other side where it is
-shown the picture mirrored. The mean of both is nearer to the truth (``tests/pose/both_ways.md``). At 30 pictures a second the ways take
+shown the picture mirrored. The mean of both is nearer to the truth (``tests/pose/mirror``). At 30 pictures a second the ways take
 turns, each picture is completed by what its neighbours showed in the other way, and no look more is needed. Where pictures lie
 so far apart that an arm goes a long way between them, each is looked at in both ways.
 """
@@ -12,9 +12,8 @@ from collections.abc import Sequence
 from typing import Final, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from vision_rom.handover import Floats
+from vision_rom.handover import Bools, Floats
 
 Way = Literal["as it is", "mirrored", "both"]
 
@@ -57,11 +56,11 @@ def completed(time_s: Floats, ways: Sequence[Way], values: Floats) -> Floats:
     time. With one such neighbour alone it is taken with that one; without any it stays as it is.
 
     """
-    single = np.array([way != "both" for way in ways], np.bool_)
-    mirrored = np.array([way == "mirrored" for way in ways], np.bool_)
+    single: Bools = np.array([way != "both" for way in ways], np.bool_)
+    mirrored: Bools = np.array([way == "mirrored" for way in ways], np.bool_)
     flat = values.reshape(len(values), int(np.prod(values.shape[1:])))
-    found = np.isfinite(flat).any(axis=1)
-    near = np.diff(time_s) <= IN_TURNS_S
+    found: Bools = np.asarray(np.isfinite(flat).any(axis=1))
+    near: Bools = np.diff(time_s) <= IN_TURNS_S
     # (n - 1,) two pictures beside each other that complete each other
     pair = near & single[:-1] & single[1:] & (mirrored[:-1] != mirrored[1:]) & found[:-1] & found[1:]
     before, after = _share_of_neighbours(time_s, pair)
@@ -74,7 +73,7 @@ def completed(time_s: Floats, ways: Sequence[Way], values: Floats) -> Floats:
     return total.reshape(values.shape)
 
 
-def _share_of_neighbours(time_s: Floats, pair: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+def _share_of_neighbours(time_s: Floats, pair: Bools) -> tuple[Floats, Floats]:
     """Return how much the picture before and the one after count for each, (n,) and (n,)."""
     count = len(time_s)
     before, after = np.zeros(count), np.zeros(count)

@@ -62,6 +62,7 @@ class Lookout:
     def __init__(self, settings: PoseSettings) -> None:
         """Load the networks once for each thread."""
         files = read_networks(settings.model)
+        self._both_ways = settings.both_ways
         self._landmarkers = [Landmarker(settings, files) for _ in range(threads())]
         self._free: SimpleQueue[Landmarker] = SimpleQueue()
         for one in self._landmarkers:
@@ -88,7 +89,8 @@ class Lookout:
                 if afresh:
                     afresh_from_s = frame.time_s + AFRESH_EVERY_S - _ROUNDING_S
                 known = memory.known(frame.time_s)
-                under_way.append((frame, pool.submit(self._look, frame, known, afresh, turns.next(frame.time_s))))
+                way = turns.next(frame.time_s) if self._both_ways else "as it is"
+                under_way.append((frame, pool.submit(self._look, frame, known, afresh, way)))
             while under_way:
                 yield self._taken(under_way, memory)
 
