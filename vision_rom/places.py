@@ -17,10 +17,10 @@ from vision_rom.motion.furthest import furthest_kept
 from vision_rom.movements import Movement
 
 FROM_THE_FRONT = (
-    "Not measured: how far an arm comes across the body shows only from above. From the front the raised arm points at the "
-    "camera, and neither its angle nor the elbow's distance from the far shoulder can be told; a tape from elbow to far "
-    "shoulder can."
+    "Not measured: how far an arm comes across the body shows well only from above; from the front the forearm hides the elbow, and "
+    "the angle would be 16 degrees or more unsure either way. Take the distance from elbow to far shoulder with a tape."
 )
+"""The figure is that of ``proof/across_bench.py``; readings are refused from 15 degrees on."""
 
 
 def place_reading(track: PoseTrack, movement: Movement, side: Side, view: ViewEstimate) -> PlaceReading:
