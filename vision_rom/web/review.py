@@ -25,7 +25,7 @@ from vision_rom.web.pages import page
 from vision_rom.web.proxy import PROXY_NAME
 from vision_rom.web.routes import Number, refusing
 from vision_rom.web.security import Changes, Clinician, Signed, opened
-from vision_rom.web.store import ClinicStore
+from vision_rom.web.store import NO_LONGER_READ, ClinicStore
 
 router = APIRouter()
 JOINTS = tuple(f"{side}_{part}" for part in ("shoulder", "elbow", "wrist", "hip") for side in ("left", "right"))
@@ -195,9 +195,7 @@ def _shown(kept: ClinicStore, clip: Clip, measurement: Measurement) -> Shown:
         (one for one in reversed(kept.corrections(clip)) if one["kind"] == "pain"), {"marks": [], "none": False}
     )
     document = reading_document(measurement)
-    readings = {
-        (one.movement, one.side): one for one in kept.readings_of(clip) if one.note != "movement or side corrected"
-    }
+    readings = {(one.movement, one.side): one for one in kept.readings_of(clip) if one.note != NO_LONGER_READ}
     told = []
     for number, reading in enumerate(document["readings"]):
         stored = readings.get((reading["movement"], reading["side"]))
