@@ -113,20 +113,6 @@ def write_reading_files(measurement: Measurement, stage: Path) -> None:
     (stage / "reading.json").write_text(to_json(document), encoding="utf-8")
 
 
-def write_reading_folder(measurement: Measurement, folder: Path) -> Path:
-    """Write the whole result folder of a measurement and return its path.
-
-    Raises
-    ------
-    OutputError
-        The disk is full, or the folder may not be written; nothing half-written is left.
-
-    """
-    with staged(folder) as stage:
-        write_reading_files(measurement, stage)
-    return folder
-
-
 def _umask() -> int:
     current = os.umask(0o022)
     os.umask(current)

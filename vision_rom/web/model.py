@@ -9,7 +9,6 @@ from vision_rom.handover import Step
 from vision_rom.records.database import now
 
 Role = Literal["clinician", "assistant"]
-ROLES: tuple[Role, Role] = ("clinician", "assistant")
 JobKind = Literal["look", "measure", "draw", "annotate"]
 
 
