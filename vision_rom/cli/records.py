@@ -207,30 +207,24 @@ def measure_visit(
     """Measure a recording into a visit: results in the records' folder, readings in the database."""
     from vision_rom.cli.measuring import progress_shown
     from vision_rom.clip.files import check_readable
-    from vision_rom.measure import measure
     from vision_rom.pain.recorded import PainAsked
-    from vision_rom.recorded_pain import with_pain
-    from vision_rom.report.document import reading_document
-    from vision_rom.report.folder import staged, write_reading_files
+    from vision_rom.records.measuring import measure_into
 
     check_readable(clip)
-    with _open(records, by) as kept:
+    with _open(records, by) as kept, progress_shown(clip.name, sys.stderr.isatty()) as on_progress:
         kept_visit = kept.visit(visit)
-        folder = kept.folder_of(kept_visit) / f"{clip.stem}.reading"
-        with progress_shown(clip.name, sys.stderr.isatty()) as on_progress, staged(folder) as stage:
-            measurement = measure(
-                clip,
-                movement=movement,
-                side=side,
-                mirrored=mirrored,
-                cache=folder if folder.is_dir() else stage,
-                on_progress=on_progress,
-            )
-            measurement = with_pain(measurement, PainAsked(typed=tuple(pain or ())))
-            write_reading_files(measurement, stage)
-        # the folder stands before the rows: after a kill in between, measuring again stores what is missing
-        document = reading_document(measurement)
-        stored = kept.store_document(kept_visit, document, path=clip.resolve(), consent=consent)
+        _, stored = measure_into(
+            kept,
+            kept_visit,
+            clip,
+            movement=movement,
+            side=side,
+            mirrored=mirrored,
+            pain=PainAsked(typed=tuple(pain or ())),
+            consent=consent,
+            on_progress=on_progress,
+        )
+        folder = kept.results_folder(kept_visit, clip)
     for one in stored:
         value = f"held {one.held_deg:.0f}°" if one.measured else "not measured"
         print(f"Reading {one.id}: {one.movement.replace('_', ' ')}, {one.side}: {value}")

@@ -117,6 +117,10 @@ class Records(Readings):
         """Return where the results of a visit lie."""
         return self.folder / "patients" / self.patient_of(visit).code / f"visit-{visit.id}"
 
+    def results_folder(self, visit: Visit, recording: Path) -> Path:
+        """Return where the results of one recording of a visit lie."""
+        return self.folder_of(visit) / f"{recording.stem}.reading"
+
     def repeatability_deg(self, movement: str) -> float | None:
         """Return the MDC95 of this clinic's own test and retest: people with two visits on one day; None with fewer than ten."""
         pairs = []

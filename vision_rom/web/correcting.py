@@ -123,6 +123,14 @@ def checked_spans(spans: Sequence[tuple[float, float]]) -> tuple[tuple[float, fl
     return ordered
 
 
+def settings_of(document: dict[str, Any]) -> tuple[PoseSettings, dict[str, Any]]:
+    """Return with which settings the landmarks of a reading document were looked for: of the pose room, and of decoding."""
+    parameters = document["software"]["parameters"]
+    usual = {"mirrored": False, "time_factor": 1.0, "rate_hz": 30.0}
+    options = {name: parameters.get(name, value) for name, value in usual.items()}
+    return PoseSettings(model=parameters.get("model", "full"), person=parameters.get("person")), options
+
+
 def kept_landmarks(path: Path, results: Path, document: dict[str, Any]) -> tuple[Clip, PoseTrack]:
     """Return the facts and landmarks that a recording was measured from.
 
@@ -132,18 +140,23 @@ def kept_landmarks(path: Path, results: Path, document: dict[str, Any]) -> tuple
         They are not there any more; the recording has to be measured again.
 
     """
-    parameters = document["software"]["parameters"]
-    options = {name: parameters.get(name) for name in ("mirrored", "time_factor", "rate_hz")}
-    found = load_cached(
-        results,
-        clip_sha256=document["clip"]["sha256"],
-        settings=PoseSettings(model=parameters.get("model", "full"), person=parameters.get("person")),
-        clip_options=options,
-    )
+    settings, options = settings_of(document)
+    found = load_cached(results, clip_sha256=document["clip"]["sha256"], settings=settings, clip_options=options)
     if found is None:
-        raise UsageError("The landmarks of this recording are not kept any more; measure it again.")
+        raise UsageError(
+            "The landmarks of this recording are not kept any more; measure it again, with the button on its review page."
+        )
     clip, track = found
     return replace(clip, path=path), track
+
+
+def check_known(document: dict[str, Any]) -> None:
+    """Raise UsageError where a recording was measured with more than is kept of it."""
+    if "camera" in document["software"]["parameters"]:
+        raise UsageError(
+            "This recording was measured with what was known of its camera, and that is not kept: its readings can be accepted or "
+            "rejected, but not corrected or measured again here."
+        )
 
 
 def measured_again(
@@ -157,10 +170,9 @@ def measured_again(
         The movement cannot be measured, or a mark lies outside the recording.
 
     """
+    check_known(document)
     parameters = document["software"]["parameters"]
     method = parameters["method"]
-    if "camera" in parameters:
-        raise UsageError("This recording was measured with a camera profile; correct it by measuring it again.")
     movement = corrected.movement or parameters.get("movement")
     side = corrected.side or parameters.get("side")
     order = () if corrected.movement else tuple(Step(*one) for one in parameters.get("order", ()))

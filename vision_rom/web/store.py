@@ -14,8 +14,9 @@ from vision_rom.web.accounts import Accounts
 from vision_rom.web.tasks import Tasks
 from vision_rom.web.work import Work
 
-NO_LONGER_READ = "movement or side corrected"
-"""Note of a reading that is rejected because a correction left none of its movement and side"""
+CORRECTED_AWAY, NOT_SEEN_AGAIN = "movement or side corrected", "not found when the recording was measured again"
+NO_LONGER_READ = (CORRECTED_AWAY, NOT_SEEN_AGAIN)
+"""Notes of a reading that nobody rejected, but that its recording does not give any more"""
 
 
 class ClinicStore(Accounts, Tasks, Work, Records):
@@ -23,7 +24,7 @@ class ClinicStore(Accounts, Tasks, Work, Records):
 
     def results_of(self, clip: Clip) -> Path:
         """Return the folder of a recording's results."""
-        return self.folder_of(self.visit(clip.visit_id)) / f"{Path(clip.path).stem}.reading"
+        return self.results_folder(self.visit(clip.visit_id), Path(clip.path))
 
     def readings_of(self, clip: Clip) -> tuple[StoredReading, ...]:
         """Return the newest readings of a recording."""
@@ -60,20 +61,26 @@ class ClinicStore(Accounts, Tasks, Work, Records):
                     "UPDATE correction SET undone = 1 WHERE id = (SELECT max(id) FROM correction WHERE clip_id = ? AND undone = 0)",
                     (clip.id,),
                 )
-            corrected = bool(self.corrections(clip))
-            self._store_corrected(clip, document, corrected)
+            self._store_instead(clip, document, note=CORRECTED_AWAY)
 
-    def _store_corrected(self, clip: Clip, document: dict[str, Any], corrected: bool) -> None:
+    def store_measured_again(self, clip: Clip, document: dict[str, Any]) -> None:
+        """Store what a recording gave when it was measured again with its corrections, as :meth:`correct` does."""
+        with self._changing(f"measured recording {clip.id} again"):
+            self._store_instead(clip, document, note=NOT_SEEN_AGAIN)
+
+    def _store_instead(self, clip: Clip, document: dict[str, Any], *, note: str) -> None:
+        """Store new versions of the readings that changed; ``note`` for those that are gone."""
+        corrected = bool(self.corrections(clip))
         before = {(one.movement, one.side): one for one in self.readings_of(clip)}
         for reading in document["readings"]:
             old = before.pop((reading["movement"], reading["side"]), None)
-            if old is not None and old.reading == reading and old.review != "rejected":
+            if old is not None and _still_holds(old, reading):
                 continue
             one = {**document, "readings": [reading]}
             self._insert_reading(clip.id, one, old, review="corrected" if corrected else "unreviewed")
         for gone in before.values():
             if gone.review != "rejected":
-                self._insert_reading(clip.id, gone.document, gone, review="rejected", note=NO_LONGER_READ)
+                self._insert_reading(clip.id, gone.document, gone, review="rejected", note=note)
 
     def export_patient(self, patient: Patient) -> dict[str, Any]:
         """Return everything that is kept of a patient as plain values, what the pages keep included."""
@@ -90,3 +97,13 @@ class ClinicStore(Accounts, Tasks, Work, Records):
         ]
         uploads = [asdict(one) for one in self.uploads_of(patient)]
         return super().export_patient(patient) | {"tasks": tasks, "corrections": corrections, "uploads": uploads}
+
+
+def _still_holds(old: StoredReading, reading: dict[str, Any]) -> bool:
+    """Whether a stored reading and its review stay; a person's rejection does where only what is told of pain has changed."""
+    if old.review != "rejected":
+        return old.reading == reading
+    without_pain = [
+        {key: value for key, value in one.items() if key != "painful_arc"} for one in (old.reading, reading)
+    ]
+    return old.note not in NO_LONGER_READ and without_pain[0] == without_pain[1]
