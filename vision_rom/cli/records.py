@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from vision_rom.cli.groups import group
 from vision_rom.errors import EXIT_MEASURED, NothingMeasurable
 
 if TYPE_CHECKING:
@@ -22,15 +23,13 @@ Who = Annotated[
 ]
 DEFAULT_RECORDS = Path("records")
 
-patient_app = typer.Typer(
-    name="patient", help="Patients of the records.", no_args_is_help=True, add_completion=False, rich_markup_mode=None
-)
-visit_app = typer.Typer(
-    name="visit", help="Visits of a patient.", no_args_is_help=True, add_completion=False, rich_markup_mode=None
-)
-reading_app = typer.Typer(
-    name="reading", help="Review readings.", no_args_is_help=True, add_completion=False, rich_markup_mode=None
-)
+Code = Annotated[str, typer.Argument(help="The patient's code.", show_default=False)]
+VisitNumber = Annotated[int, typer.Argument(help="Number of the visit.", show_default=False)]
+ReadingNumber = Annotated[int, typer.Argument(help="Number of the reading.", show_default=False)]
+
+patient_app = group("patient", "Patients of the records.")
+visit_app = group("visit", "Visits of a patient.")
+reading_app = group("reading", "Review readings.")
 
 
 def _open(folder: Path, who: str) -> Records:
@@ -80,7 +79,7 @@ def list_patients(records: Folder = DEFAULT_RECORDS, by: Who = "") -> int:
 
 @patient_app.command("history")
 def history(
-    code: Annotated[str, typer.Argument(help="The patient's code.", show_default=False)],
+    code: Code,
     records: Folder = DEFAULT_RECORDS,
     picture: Annotated[Path | None, typer.Option(metavar="PNG", help="Also draw the visits to this file.")] = None,
     by: Who = "",
@@ -118,7 +117,7 @@ def history(
 
 @patient_app.command("export")
 def export(
-    code: Annotated[str, typer.Argument(help="The patient's code.", show_default=False)],
+    code: Code,
     out: Annotated[Path, typer.Option(metavar="JSON", help="File to write.")],
     records: Folder = DEFAULT_RECORDS,
     by: Who = "",
@@ -135,7 +134,7 @@ def export(
 
 @patient_app.command("delete")
 def delete(
-    code: Annotated[str, typer.Argument(help="The patient's code.", show_default=False)],
+    code: Code,
     records: Folder = DEFAULT_RECORDS,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
     keep_recordings: Annotated[
@@ -159,7 +158,7 @@ def delete(
 
 @visit_app.command("add")
 def add_visit(
-    code: Annotated[str, typer.Argument(help="The patient's code.", show_default=False)],
+    code: Code,
     records: Folder = DEFAULT_RECORDS,
     on: Annotated[str, typer.Option(metavar="DATE", help="Day of the visit  [default: today]")] = "",
     position: Annotated[Literal["standing", "sitting", "lying"], typer.Option(help="Posture.")] = "standing",
@@ -192,7 +191,7 @@ def add_visit(
 
 @visit_app.command("measure")
 def measure_visit(
-    visit: Annotated[int, typer.Argument(help="Number of the visit.", show_default=False)],
+    visit: VisitNumber,
     clip: Annotated[Path, typer.Argument(help="The recording.", metavar="CLIP", show_default=False)],
     records: Folder = DEFAULT_RECORDS,
     movement: Annotated[str | None, typer.Option(help="Movement that was recorded.")] = None,
@@ -234,7 +233,7 @@ def measure_visit(
 
 @visit_app.command("import")
 def import_visit(
-    visit: Annotated[int, typer.Argument(help="Number of the visit.", show_default=False)],
+    visit: VisitNumber,
     bundle: Annotated[Path, typer.Argument(help="A bundle.json of vision-rom.", metavar="JSON", show_default=False)],
     records: Folder = DEFAULT_RECORDS,
     by: Who = "",
@@ -258,7 +257,7 @@ def import_visit(
 
 @visit_app.command("report")
 def report_visit(
-    visit: Annotated[int, typer.Argument(help="Number of the visit.", show_default=False)],
+    visit: VisitNumber,
     records: Folder = DEFAULT_RECORDS,
     out: Annotated[
         Path | None, typer.Option(metavar="FOLDER", help="Where to write  [default: the visit's folder]")
@@ -281,7 +280,7 @@ def report_visit(
 
 @reading_app.command("accept")
 def accept(
-    number: Annotated[int, typer.Argument(help="Number of the reading.", show_default=False)],
+    number: ReadingNumber,
     records: Folder = DEFAULT_RECORDS,
     note: Annotated[str, typer.Option(help="A remark.")] = "",
     by: Who = "",
@@ -295,7 +294,7 @@ def accept(
 
 @reading_app.command("reject")
 def reject(
-    number: Annotated[int, typer.Argument(help="Number of the reading.", show_default=False)],
+    number: ReadingNumber,
     records: Folder = DEFAULT_RECORDS,
     repetition: Annotated[list[int] | None, typer.Option(help="Reject only this repetition (from 1); repeat.")] = None,
     note: Annotated[str, typer.Option(help="Why.")] = "",

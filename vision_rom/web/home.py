@@ -6,6 +6,8 @@ patient; what the page sends carries the link.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Annotated
 
@@ -95,6 +97,14 @@ def _own_upload(kept: ClinicStore, run: HomeRun, name: str) -> Upload:
     if upload.run_id != run.id:
         raise HTTPException(404, "There is no such recording.")
     return upload
+
+
+@contextmanager
+def _one_recording(request: Request, token: str, name: str) -> Iterator[tuple[ClinicStore, HomeTask, Upload]]:
+    """Open the records with the task of a link and one recording of the run that goes on."""
+    with opened(request, "the patient") as kept:
+        task = _task(request, kept, token)
+        yield kept, task, _own_upload(kept, _open_run(kept, task), name)
 
 
 def _give_up(settings: ServeSettings, kept: ClinicStore, upload: Upload) -> None:
@@ -221,9 +231,8 @@ def announce(request: Request, token: str, announced: AnnouncedAtHome) -> Answer
 @router.get("/uploads/{name}", tags=["home"], responses=refusing(404, 409, 410, 429))
 def how_far(request: Request, token: str, name: str) -> Answer:
     """Tell how far a recording has come in, and what was seen of it."""
-    with opened(request, "the patient") as kept:
-        task = _task(request, kept, token)
-        return _answer(request, task, _own_upload(kept, _open_run(kept, task), name))
+    with _one_recording(request, token, name) as (_, task, upload):
+        return _answer(request, task, upload)
 
 
 @router.patch(
@@ -235,9 +244,7 @@ def how_far(request: Request, token: str, name: str) -> Answer:
 )
 async def piece(request: Request, token: str, name: str) -> Answer:
     """Append a piece (the raw body) at ``Upload-Offset``; after the last one the recording is looked at."""
-    with opened(request, "the patient") as kept:
-        task = _task(request, kept, token)
-        upload = _own_upload(kept, _open_run(kept, task), name)
+    with _one_recording(request, token, name) as (kept, task, upload):
         if await append(request, settings_of(request), upload) == upload.size:
             finish(kept, upload, "look")
         return _answer(request, task, kept.upload(name))
@@ -248,9 +255,7 @@ async def piece(request: Request, token: str, name: str) -> Answer:
 )
 def keep(request: Request, token: str, name: str) -> Answer:
     """Send a recording that was looked at to the clinic."""
-    with opened(request, "the patient") as kept:
-        task = _task(request, kept, token)
-        upload = _own_upload(kept, _open_run(kept, task), name)
+    with _one_recording(request, token, name) as (kept, task, upload):
         if upload.state not in ("looked_at", "sent"):
             raise HTTPException(409, "The recording was not looked at yet.")
         if upload.state == "looked_at":
@@ -264,9 +269,7 @@ def keep(request: Request, token: str, name: str) -> Answer:
 )
 def again(request: Request, token: str, name: str) -> Answer:
     """Give a recording up, to record again."""
-    with opened(request, "the patient") as kept:
-        task = _task(request, kept, token)
-        upload = _own_upload(kept, _open_run(kept, task), name)
+    with _one_recording(request, token, name) as (kept, task, upload):
         if upload.state == "sent":
             raise HTTPException(409, "This movement was sent already.")
         _give_up(settings_of(request), kept, upload)
