@@ -36,8 +36,11 @@ def demo_command(
     from vision_rom.handover import SIDES
     from vision_rom.records import Episode, Patient, Records, Visit
     from vision_rom.records.measuring import measure_into
+    from vision_rom.synthetic.raster import check_vtk
     from vision_rom.visit_report.files import write_visit_report
 
+    # before the folder is made, which would not be new the next time
+    check_vtk()
     if records.exists() and any(records.iterdir()):
         raise UsageError(f"'{records}' is not empty; name a new folder for the demo with --records.")
     with Records(records, who=EXAMINER) as kept, progress_shown("demo", sys.stderr.isatty()) as on_progress:

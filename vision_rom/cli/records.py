@@ -15,7 +15,7 @@ from vision_rom.cli.groups import group
 from vision_rom.errors import EXIT_MEASURED, NothingMeasurable
 
 if TYPE_CHECKING:
-    from vision_rom.records import Records
+    from vision_rom.web.store import ClinicStore
 
 Folder = Annotated[Path, typer.Option("--records", metavar="FOLDER", help="Folder of the records.")]
 Who = Annotated[
@@ -32,10 +32,11 @@ visit_app = group("visit", "Visits of a patient.")
 reading_app = group("reading", "Review readings.")
 
 
-def _open(folder: Path, who: str) -> Records:
-    from vision_rom.records import Records
+def _open(folder: Path, who: str) -> ClinicStore:
+    """Open the records with what the pages keep of patients, which is exported and deleted with them."""
+    from vision_rom.web.store import ClinicStore
 
-    return Records(folder, who=who or getpass.getuser())
+    return ClinicStore(folder, who=who or getpass.getuser())
 
 
 @patient_app.command("add")

@@ -20,7 +20,6 @@ from vision_rom.handover import Step
 from vision_rom.movements import movement as movement_named
 from vision_rom.movements.pictures import where_to_stand_svg
 from vision_rom.web.home_words import FAULTS, HOW_TO_FILM, HOW_TO_MOVE, STOP_REASONS, TITLES
-from vision_rom.web.job import forget_upload
 from vision_rom.web.model import HomeRun, HomeTask, Upload
 from vision_rom.web.pages import LANGUAGES, home_page, language_of, translated
 from vision_rom.web.receiving import Announced, Arrived, append, arrived, check_room, finish
@@ -34,7 +33,6 @@ from vision_rom.web.security import (
     same_origin,
     settings_of,
 )
-from vision_rom.web.settings import ServeSettings
 from vision_rom.web.store import ClinicStore
 
 router = APIRouter(prefix="/home/{token}")
@@ -107,10 +105,10 @@ def _one_recording(request: Request, token: str, name: str) -> Iterator[tuple[Cl
         yield kept, task, _own_upload(kept, _open_run(kept, task), name)
 
 
-def _give_up(settings: ServeSettings, kept: ClinicStore, upload: Upload) -> None:
+def _give_up(kept: ClinicStore, upload: Upload) -> None:
     kept.set_upload(upload.id, state="replaced", path=None)
     kept.cancel_jobs_of(upload)
-    forget_upload(settings, upload)
+    kept.forget_files(upload)
 
 
 def _steps(kept: ClinicStore, task: HomeTask, run: HomeRun | None, language: str) -> list[ShownStep]:
@@ -221,7 +219,7 @@ def announce(request: Request, token: str, announced: AnnouncedAtHome) -> Answer
         if len(own) >= 12:
             raise HTTPException(429, "This movement was recorded very often. Please ask the clinic.")
         for one in own:
-            _give_up(settings, kept, one)
+            _give_up(kept, one)
         upload = kept.add_upload(
             name=announced.name, size=announced.size, run_id=run.id, movement=step.movement, side=step.side
         )
@@ -272,7 +270,7 @@ def again(request: Request, token: str, name: str) -> Answer:
     with _one_recording(request, token, name) as (kept, task, upload):
         if upload.state == "sent":
             raise HTTPException(409, "This movement was sent already.")
-        _give_up(settings_of(request), kept, upload)
+        _give_up(kept, upload)
         return _answer(request, task, kept.upload(name))
 
 

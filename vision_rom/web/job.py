@@ -10,7 +10,6 @@ The process ends by itself when the server goes (its standard input closes): the
 from __future__ import annotations
 
 import os
-import shutil
 import signal
 import sys
 import threading
@@ -215,14 +214,6 @@ def _annotate(kept: ClinicStore, job: Job, tell: OnProgress) -> str:
 def _clip(kept: ClinicStore, job: Job) -> Clip:
     assert job.clip_id is not None
     return kept.clip(job.clip_id)
-
-
-def forget_upload(settings: ServeSettings, upload: Upload) -> None:
-    """Remove the files of a recording that was replaced or given up."""
-    (settings.receiving / upload.id).unlink(missing_ok=True)
-    if upload.path is not None:
-        Path(upload.path).unlink(missing_ok=True)
-        shutil.rmtree(Path(upload.path).with_suffix(".reading"), ignore_errors=True)
 
 
 def _end_with_server() -> None:

@@ -98,6 +98,14 @@ class ClinicStore(Accounts, Tasks, Work, Records):
         uploads = [asdict(one) for one in self.uploads_of(patient)]
         return super().export_patient(patient) | {"tasks": tasks, "corrections": corrections, "uploads": uploads}
 
+    def delete_patient(self, patient: Patient, *, recordings: bool = True) -> tuple[Path, ...]:
+        """Delete a patient wholly, with what came in and was not measured."""
+        measured = {one.path for one in self.clips(patient)}
+        for upload in self.uploads_of(patient) if recordings else ():
+            if upload.path not in measured:
+                self.forget_files(upload)
+        return super().delete_patient(patient, recordings=recordings)
+
 
 def _still_holds(old: StoredReading, reading: dict[str, Any]) -> bool:
     """Whether a stored reading and its review stay; a person's rejection does where only what is told of pain has changed."""

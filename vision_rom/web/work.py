@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import secrets
 import sqlite3
+from pathlib import Path
 
 from vision_rom.errors import UsageError
 from vision_rom.records import Patient
@@ -11,6 +12,7 @@ from vision_rom.records.database import now
 from vision_rom.records.kept import Kept, made
 from vision_rom.web.expiry import later
 from vision_rom.web.model import Job, JobKind, Upload
+from vision_rom.web.settings import ServeSettings
 from vision_rom.web.tasks import RUN_HOURS
 
 
@@ -76,6 +78,12 @@ class Work(Kept):
     def set_upload(self, number: str, **changed: object) -> None:
         """Note a recording's state, path or message."""
         self._set("upload", number, changed)
+
+    def forget_files(self, upload: Upload) -> None:
+        """Remove the files of a recording that was replaced or given up."""
+        (ServeSettings(self.folder).receiving / upload.id).unlink(missing_ok=True)
+        if upload.path is not None:
+            Path(upload.path).unlink(missing_ok=True)
 
     # --- jobs -----------------------------------------------------------------------------------------------------
 
