@@ -32,18 +32,19 @@ def test_a_patient_over_two_visits(
     clip.write_bytes((sample_clips / "demo_abduction_right.mp4").read_bytes())
     assert done(folder, "patient", "add", "p-1", "--birth-year", 1971, "--sex", "female", "--complaint", "stiff") == 0
     for day in ("2026-03-02", "2026-04-02"):
-        assert done(folder, "visit", "add", "p-1", "--on", day) == 0
+        assert done(folder, "visit", "add", "p-1", "--on", day, "--motion", "assisted") == 0
     assert re.findall(r"Visit (\d)", capsys.readouterr().out) == ["1", "2"]
     for visit in (1, 2):
-        assert (
-            done(folder, "visit", "measure", visit, clip, "--movement", "abduction", "--side", "right", "--consent")
-            == 0
-        )
+        words = (visit, clip, "--movement", "abduction", "--side", "right", "--consent", "--pain", "1.0-1.8:5")
+        assert done(folder, "visit", "measure", *words) == 0
     shown = capsys.readouterr().out
     assert re.findall(r"Reading (\d): abduction, right: held \d+°", shown) == ["1", "2"]
     assert {path.name for path in (folder / "patients" / "p-1" / "visit-1" / "arm.reading").iterdir()} >= {
         "reading.json", "curve.png", "peak_right.jpg",
     }  # fmt: skip
+    written = json.loads((folder / "patients/p-1/visit-1/arm.reading/reading.json").read_text(encoding="utf-8"))
+    assert written["readings"][0]["motion"] == "assisted"
+    assert written["software"]["parameters"]["pain_marks"] == ["1.0-1.8:5"]
     assert done(folder, "reading", "accept", 1) == 0
     assert done(folder, "reading", "reject", 2, "--repetition", 1, "--note", "leaned") == 0
     assert "Reading 3 corrects reading 2" in capsys.readouterr().out

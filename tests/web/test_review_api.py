@@ -140,6 +140,22 @@ def test_an_accepted_reading_that_is_corrected_waits_for_no_silent_acceptance(me
     assert corrected["readings"][0]["review"] == "corrected"
 
 
+def test_pain_that_was_typed_and_who_moved_the_arm_outlive_a_correction(measured, clara) -> None:
+    with measured.store() as kept:
+        [reading] = kept.readings_of(kept.clip(1))
+        document = reading.document
+        document["software"]["parameters"] |= {"pain_marks": ["1.0-1.8:5", "2.5-3.0"]}
+        document["readings"][0]["motion"] = "assisted"
+        kept._connection.execute("DELETE FROM reading")
+        kept.store_document(kept.visit(1), document, path=Path(kept.clip(1).path), consent=True)
+    shown = _shown(clara)
+    assert shown["pain"] == {"marks": [[1.0, 1.8, 5.0], [2.5, 3.0, None]], "none": False}
+    assert shown["readings"][0]["painful_arc"]["sources"] == ["typed"]
+    after = clara.post(CORRECTIONS, json=_dropped(shown)).json()
+    assert (after["pain"], after["readings"][0]["motion"]) == (shown["pain"], "assisted")
+    assert after["readings"][0]["painful_arc"]["sources"] == ["typed"]
+
+
 def test_a_rejected_reading_stays_rejected_where_only_pain_was_marked(measured, clara) -> None:
     number = _shown(clara)["readings"][0]["id"]
     clara.post(f"/api/readings/{number}/review", json={"review": "rejected", "note": "the elbow was hidden"})

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from vision_rom.measure import Progress, measure
 from vision_rom.pain.recorded import PainAsked
-from vision_rom.readings import Measurement, SideAsked
+from vision_rom.readings import Measurement, SideAsked, with_motion
 from vision_rom.recorded_pain import with_pain
 from vision_rom.records.model import StoredReading, Visit
 from vision_rom.records.store import Records
@@ -66,7 +69,9 @@ def measure_into(
             cache=folder if folder.is_dir() else stage,
             on_progress=on_progress,
         )
-        measurement = with_pain(measurement, pain or PainAsked())
+        pain = pain or PainAsked()
+        measurement = with_pain(with_motion(measurement, visit.motion), pain)
+        measurement = replace(measurement, parameters={**measurement.parameters, **_marks(pain)})
         if on_progress is not None:
             on_progress("writing", None)
         write_reading_files(measurement, stage)
@@ -74,3 +79,20 @@ def measure_into(
     # the folder stands before the rows: after a kill in between, measuring again stores what is missing
     document = reading_document(measurement)
     return measurement, kept.store_document(visit, document, path=recording.resolve(), consent=consent)
+
+
+def _marks(pain: PainAsked) -> dict[str, object]:
+    """Return what was said of pain as settings of the document, so that a correction of something else does not lose it."""
+    said: dict[str, object] = {"pain_marks": list(pain.typed)} if pain.typed else {}
+    return said | ({"no_pain": True} if pain.none else {})
+
+
+def pain_in(document: dict[str, Any]) -> PainAsked:
+    """Return what was said of pain when a recording was measured into the records."""
+    parameters = document["software"]["parameters"]
+    scores = [(one.get("painful_arc") or {}).get("rest_score") for one in document["readings"]]
+    return PainAsked(
+        typed=tuple(parameters.get("pain_marks", ())),
+        none=bool(parameters.get("no_pain", False)),
+        at_rest=next((float(one) for one in scores if one is not None), math.nan),
+    )

@@ -74,7 +74,7 @@ def staged(folder: Path) -> Iterator[Path]:
 
 
 def write_reading_files(measurement: Measurement, stage: Path) -> None:
-    """Write reading.json, angles.csv, curve.png and the peak pictures into an existing folder."""
+    """Write the reading document, tables and pictures into an existing folder; the annotated recording is written apart."""
     # plotting and pictures load only when something is written
     from vision_rom.report.contact_sheet import contact_sheet_jpeg
     from vision_rom.report.curve import curve_png

@@ -12,7 +12,9 @@ from pydantic import TypeAdapter
 from vision_rom.clip import sha256_of
 from vision_rom.errors import UsageError
 from vision_rom.measure import Progress, find_landmarks
+from vision_rom.pain.marks import marks_from_text
 from vision_rom.readings import Measurement
+from vision_rom.records.measuring import pain_in
 from vision_rom.records.model import Clip
 from vision_rom.report.document import read_document
 from vision_rom.web.correcting import Correction, check_known, in_effect, kept_landmarks, measured_again, settings_of
@@ -90,12 +92,17 @@ def measured_now(kept: ClinicStore, clip: Clip, corrections: Sequence[dict[str, 
     document = first_document(kept, clip)
     done = _CORRECTIONS.validate_python(list(kept.corrections(clip) if corrections is None else corrections))
     facts, track = kept_landmarks(Path(clip.path), kept.results_of(clip), document)
-    return measured_again(facts, track, document, in_effect(done), pain_at_rest=_pain_at_rest(document))
+    return measured_again(facts, track, document, in_effect(done), pain=pain_in(document))
 
 
-def _pain_at_rest(document: dict[str, Any]) -> float:
-    for reading in document["readings"]:
-        score = (reading.get("painful_arc") or {}).get("rest_score")
-        if score is not None:
-            return float(score)
-    return math.nan
+def pain_marks(kept: ClinicStore, clip: Clip) -> dict[str, Any]:
+    """Return the pain marks that count now, as a correction writes them: ``marks`` and ``none``."""
+    for one in reversed(kept.corrections(clip)):
+        if one["kind"] == "pain":
+            return {"marks": one["marks"], "none": one["none"]}
+    first = pain_in(first_document(kept, clip))
+    marks = [
+        [one.start_s, one.end_s, one.score if math.isfinite(one.score) else None]
+        for one in marks_from_text(first.typed)
+    ]
+    return {"marks": marks, "none": first.none}

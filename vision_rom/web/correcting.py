@@ -14,7 +14,6 @@ A correction is one plain table, kept in order and undone from the end:
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
@@ -29,7 +28,7 @@ from vision_rom.examination import measure_recording
 from vision_rom.handover import Clip, Landmark, PoseTrack, Side, Step
 from vision_rom.pain.recorded import PainAsked
 from vision_rom.pose import PoseSettings, load_cached
-from vision_rom.readings import Measurement, check_asked
+from vision_rom.readings import Measurement, check_asked, with_motion
 from vision_rom.recorded_pain import with_pain
 
 SHORTEST_SPAN_S = 0.5
@@ -160,9 +159,11 @@ def check_known(document: dict[str, Any]) -> None:
 
 
 def measured_again(
-    clip: Clip, track: PoseTrack, document: dict[str, Any], corrected: Corrected, *, pain_at_rest: float = math.nan
+    clip: Clip, track: PoseTrack, document: dict[str, Any], corrected: Corrected, *, pain: PainAsked
 ) -> Measurement:
     """Measure landmarks with what was corrected; nothing corrected gives the first measurement again.
+
+    ``pain`` is what was said of it at first, which counts where no correction speaks of pain.
 
     Raises
     ------
@@ -187,7 +188,9 @@ def measured_again(
         if named not in read:
             raise UsageError(f"This recording has no reading of {named[0]}, {named[1]}; choose the movement first.")
     again = replace(measurement, parameters={**parameters, **measurement.parameters})
-    return with_pain(again, pain_asked(corrected.pain, at_rest=pain_at_rest))
+    if document["readings"]:
+        again = with_motion(again, document["readings"][0].get("motion", "active"))
+    return with_pain(again, pain_asked(corrected.pain, pain))
 
 
 def _check_inside(corrected: Corrected, ends_s: float) -> None:
@@ -196,16 +199,16 @@ def _check_inside(corrected: Corrected, ends_s: float) -> None:
         raise UsageError(f"A repetition cannot end at {latest_s:.2f} s: the recording ends at {ends_s:.2f} s.")
 
 
-def pain_asked(pain: PainMarked | None, *, at_rest: float = math.nan) -> PainAsked:
-    """Return the marks as they are typed on the command line."""
+def pain_asked(pain: PainMarked | None, first: PainAsked) -> PainAsked:
+    """Return corrected marks in the place of the first ones, as they are typed on the command line."""
     if pain is None:
-        return PainAsked(at_rest=at_rest)
+        return first
     if pain.none and pain.marks:
         raise UsageError("Either it hurt, and marks say when, or it did not hurt: not both.")
     typed = tuple(
         f"{start:.3f}-{end:.3f}" + ("" if score is None else f":{score:g}") for start, end, score in pain.marks
     )
-    return PainAsked(typed=typed, none=pain.none, at_rest=at_rest)
+    return replace(first, typed=typed, none=pain.none)
 
 
 def with_points(track: PoseTrack, points: Sequence[PointMoved]) -> PoseTrack:

@@ -39,7 +39,7 @@ class HomeTask:
 
     @property
     def open(self) -> bool:
-        """Whether it can still be used, apart from a run that has begun."""
+        """Whether its link still opens: it was not revoked and has not expired, whatever uses are left."""
         return not self.revoked and self.expires_at > now()
 
 

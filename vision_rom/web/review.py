@@ -19,7 +19,7 @@ from vision_rom.records.model import Clip
 from vision_rom.report.document import reading_document
 from vision_rom.report.pain import pain_in_words
 from vision_rom.report.screen import place_in_words
-from vision_rom.web.again import measured_now, recording_of
+from vision_rom.web.again import measured_now, pain_marks, recording_of
 from vision_rom.web.clinic import file_of
 from vision_rom.web.correcting import Correction
 from vision_rom.web.pages import page
@@ -70,7 +70,7 @@ class Shown(BaseModel):
     places: list[dict[str, Any]]
     """Results without a curve, as the reading document has them, each also ``in_words``"""
     pain: dict[str, Any]
-    """Marks as they were corrected last, and whether there was none"""
+    """Marks as they were said at first or corrected last, and whether there was none"""
     corrections: int
     """How many can be undone"""
 
@@ -204,9 +204,6 @@ def _shown(kept: ClinicStore, clip: Clip, measurement: Measurement) -> Shown:
     track = measurement.track
     rows = [Landmark[name.upper()].value for name in JOINTS]
     points = track.landmarks_px[:, rows, :2]
-    pain = next(
-        (one for one in reversed(kept.corrections(clip)) if one["kind"] == "pain"), {"marks": [], "none": False}
-    )
     document = reading_document(measurement)
     readings = {(one.movement, one.side): one for one in kept.readings_of(clip) if one.note not in NO_LONGER_READ}
     told = []
@@ -246,6 +243,6 @@ def _shown(kept: ClinicStore, clip: Clip, measurement: Measurement) -> Shown:
             told | {"in_words": place_in_words(one)}
             for told, one in zip(document["places"], measurement.places, strict=True)
         ],
-        pain={"marks": pain["marks"], "none": pain["none"]},
+        pain=pain_marks(kept, clip),
         corrections=len(kept.corrections(clip)),
     )
