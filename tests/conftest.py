@@ -3,6 +3,12 @@
 from __future__ import annotations
 
 import os
+import re
+import shutil
+import subprocess
+from collections.abc import Callable
+from dataclasses import dataclass
+from ipaddress import ip_address
 from pathlib import Path
 
 import pytest
@@ -32,3 +38,41 @@ def outside_pictures() -> Path:
 def sample_clips() -> Path:
     """The clips that the README measures."""
     return HERE.parent / "sample_clips"
+
+
+@dataclass(frozen=True)
+class Watch:
+    """Watches from outside, with strace, what a whole tree of processes asks of the system's network."""
+
+    strace: str
+
+    def words(self, log: Path) -> list[str]:
+        """What stands before a command so that its calls are written to ``log``."""
+        return [self.strace, "-f", "-qq", "-o", str(log), "-e", "trace=connect,sendto,sendmsg,sendmmsg,bind,socket"]
+
+    def outward(self, log: Path) -> list[str]:
+        """The calls that went out."""
+        calls = log.read_text(encoding="utf-8", errors="replace").splitlines()
+        assert any("socket(" in call for call in calls), "strace saw no socket at all: it did not watch"
+        return [call for call in calls if _goes_out(call)]
+
+
+def _goes_out(call: str) -> bool:
+    """Say whether a line of strace reaches for a name or for anything but this computer."""
+    addresses = re.findall(r'inet_addr\("([^"]+)"\)|inet_pton\(AF_INET6, "([^"]+)"', call)
+    return "htons(53)" in call or any(not ip_address(one or other).is_loopback for one, other in addresses)
+
+
+@pytest.fixture(scope="session")
+def goes_out() -> Callable[[str], bool]:
+    """A function that says whether a line of strace reaches for a name or for anything but this computer."""
+    return _goes_out
+
+
+@pytest.fixture(scope="session")
+def watch() -> Watch:
+    """A watch on system calls, where strace is there and may watch."""
+    strace = shutil.which("strace")
+    if strace is None or subprocess.run([strace, "-qq", "true"], capture_output=True, check=False).returncode:
+        pytest.skip("strace is not there or may not watch processes here")
+    return Watch(strace)

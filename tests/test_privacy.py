@@ -18,7 +18,6 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from ipaddress import ip_address
 from pathlib import Path
 
 import av
@@ -27,25 +26,16 @@ import pytest
 
 from vision_rom.records import Patient, Records, Visit
 
-STRACE = shutil.which("strace")
-pytestmark = [
-    pytest.mark.slow,
-    pytest.mark.skipif(
-        STRACE is None or subprocess.run(["strace", "-qq", "true"], capture_output=True, check=False).returncode != 0,
-        reason="strace is not there or may not watch processes here",
-    ),
-]
+pytestmark = pytest.mark.slow
 PLACE, DEVICE, OWNER = "+47.3769+008.5417/", "Inventedphone 12", "Owner of the phone"
 NAME = "Imagined Person"
 MACHINE = (socket.gethostname(),) if len(socket.gethostname()) > 5 else ()
 """A shorter name is found anywhere by chance"""
-CALLS = "connect,sendto,sendmsg,sendmmsg,bind,socket"
 
 
-def trapped(log: Path, *words: object) -> list[str]:
+def trapped(watch, log: Path, *words: object) -> list[str]:
     """A command of ours, with its whole tree of processes watched."""
-    watched = [str(STRACE), "-f", "-qq", "-o", str(log), "-e", f"trace={CALLS}"]
-    return [*watched, sys.executable, "-m", "vision_rom", *map(str, words)]
+    return [*watch.words(log), sys.executable, "-m", "vision_rom", *map(str, words)]
 
 
 def lured() -> dict[str, str]:
@@ -61,24 +51,12 @@ def lured() -> dict[str, str]:
     }
 
 
-def goes_out(call: str) -> bool:
-    """Say whether a line of strace reaches for a name or for anything but this computer."""
-    addresses = re.findall(r'inet_addr\("([^"]+)"\)|inet_pton\(AF_INET6, "([^"]+)"', call)
-    return "htons(53)" in call or any(not ip_address(one or other).is_loopback for one, other in addresses)
-
-
-def outward(log: Path) -> list[str]:
-    calls = log.read_text(encoding="utf-8", errors="replace").splitlines()
-    assert any("socket(" in call for call in calls), "strace saw no socket at all: it did not watch"
-    return [call for call in calls if goes_out(call)]
-
-
-def test_the_trap_would_tell(tmp_path: Path) -> None:
+def test_the_trap_would_tell(watch, tmp_path: Path) -> None:
     """The control: a datagram to an address reserved for documentation (RFC 5737) leaves nobody's machine, but is seen."""
     code = "import socket; socket.socket(socket.AF_INET, socket.SOCK_DGRAM).connect(('192.0.2.1', 9))"
     log = tmp_path / "calls"
-    subprocess.run([str(STRACE), "-f", "-o", str(log), "-e", f"trace={CALLS}", sys.executable, "-c", code], check=False)
-    assert outward(log)
+    subprocess.run([*watch.words(log), sys.executable, "-c", code], check=False)
+    assert watch.outward(log)
 
 
 @pytest.fixture
@@ -118,7 +96,9 @@ def tells_too_much(folder: Path, here: Path, *, also: tuple[str, ...] = ()) -> l
     return found
 
 
-def test_measuring_calls_nobody_and_its_files_tell_nothing_of_phone_or_machine(recording: Path, tmp_path: Path) -> None:
+def test_measuring_calls_nobody_and_its_files_tell_nothing_of_phone_or_machine(
+    watch, recording: Path, tmp_path: Path
+) -> None:
     log, out = tmp_path / "calls", tmp_path / "out"
     words = (
         "measure",
@@ -133,14 +113,16 @@ def test_measuring_calls_nobody_and_its_files_tell_nothing_of_phone_or_machine(r
         "--out",
         out,
     )
-    done = subprocess.run(trapped(log, *words), env=lured(), capture_output=True, text=True, timeout=400, check=False)
+    done = subprocess.run(
+        trapped(watch, log, *words), env=lured(), capture_output=True, text=True, timeout=400, check=False
+    )
     assert done.returncode == 0, done.stderr[-2000:]
-    assert outward(log) == []
+    assert watch.outward(log) == []
     assert (out / "annotated.mp4").is_file()
     assert tells_too_much(out, tmp_path) == []
 
 
-def test_a_folder_of_recordings_calls_nobody(recording: Path, tmp_path: Path) -> None:
+def test_a_folder_of_recordings_calls_nobody(watch, recording: Path, tmp_path: Path) -> None:
     log, clips, run = tmp_path / "calls", tmp_path / "clips", tmp_path / "run"
     clips.mkdir()
     for name in ("a.mov", "b.mov"):
@@ -159,9 +141,11 @@ def test_a_folder_of_recordings_calls_nobody(recording: Path, tmp_path: Path) ->
         "--workers",
         "2",
     )
-    done = subprocess.run(trapped(log, *words), env=lured(), capture_output=True, text=True, timeout=400, check=False)
+    done = subprocess.run(
+        trapped(watch, log, *words), env=lured(), capture_output=True, text=True, timeout=400, check=False
+    )
     assert done.returncode == 0, done.stderr[-2000:]
-    assert outward(log) == []
+    assert watch.outward(log) == []
     tables = [
         path for path in (*run.glob("*.csv"), *run.glob("*.parquet"), run / "run.json") if path.name != "manifest.csv"
     ]
@@ -171,8 +155,8 @@ def test_a_folder_of_recordings_calls_nobody(recording: Path, tmp_path: Path) ->
 
 
 @contextmanager
-def serving(log: Path, folder: Path, port: int) -> Iterator[str]:
-    words = trapped(log, "serve", "--records", folder, "--port", port)
+def serving(watch, log: Path, folder: Path, port: int) -> Iterator[str]:
+    words = trapped(watch, log, "serve", "--records", folder, "--port", port)
     with subprocess.Popen(words, env=lured(), stdout=subprocess.PIPE, text=True, start_new_session=True) as process:
         assert process.stdout is not None
         way_in = re.search(r"http://\S+", process.stdout.readline())
@@ -185,7 +169,7 @@ def serving(log: Path, folder: Path, port: int) -> Iterator[str]:
 
 
 def test_the_server_calls_nobody_and_its_exports_tell_nothing_of_phone_machine_or_name(
-    recording: Path, tmp_path: Path
+    watch, recording: Path, tmp_path: Path
 ) -> None:
     log, folder, out = tmp_path / "calls", tmp_path / "records", tmp_path / "exports"
     out.mkdir()
@@ -196,7 +180,7 @@ def test_the_server_calls_nobody_and_its_exports_tell_nothing_of_phone_machine_o
         one.bind(("127.0.0.1", 0))
         port = one.getsockname()[1]
     with (
-        serving(log, folder, port) as way_in,
+        serving(watch, log, folder, port) as way_in,
         httpx.Client(base_url=f"http://127.0.0.1:{port}", timeout=120, trust_env=False) as browser,
     ):
         for _ in range(900):
@@ -242,7 +226,7 @@ def test_the_server_calls_nobody_and_its_exports_tell_nothing_of_phone_machine_o
             assert answer.status_code == 200, name
             (out / name).write_bytes(answer.content)
         export = browser.get("/patients/p-1/export.json").json()
-    assert outward(log) == []
+    assert watch.outward(log) == []
     assert tells_too_much(out, tmp_path, also=(NAME,)) == []
     # what is kept lost what the phone wrote; the patient's own export names the patient and nothing of the phone
     assert tells_too_much(folder / "recordings", tmp_path / "nowhere", also=(NAME,)) == []

@@ -11,7 +11,10 @@ import json
 import math
 import tomllib
 from collections.abc import Callable, Iterable
+from pathlib import Path
 from typing import Any
+
+from vision_rom.errors import UsageError
 
 DEEPEST = 64
 """Levels of lists and tables; our own files have fewer than ten"""
@@ -39,6 +42,23 @@ def json_of(text: str | bytes, *, finite: bool = True) -> Any:
 
     """
     return _values(json.loads, text, finite=finite)
+
+
+def json_in(path: Path, what: str) -> Any:
+    """Return the values of a JSON file; ``what`` it is stands in the sentence where it cannot be read.
+
+    Raises
+    ------
+    UsageError
+        The file cannot be read, or is no JSON text.
+
+    """
+    try:
+        return json_of(path.read_bytes())
+    except OSError as error:
+        raise UsageError(f"The {what} '{path}' cannot be read: {error.strerror or error}.") from error
+    except NotPlain as error:
+        raise UsageError(f"The {what} '{path}' is no JSON text: {error}.") from error
 
 
 def toml_of(text: str | bytes, *, finite: bool = False) -> dict[str, Any]:

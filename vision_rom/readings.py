@@ -15,6 +15,7 @@ from vision_rom.errors import UsageError
 from vision_rom.handover import (
     SIDES,
     Clip,
+    Motion,
     PersonFacts,
     PlaceReading,
     PoseTrack,
@@ -161,6 +162,11 @@ def with_asymmetry(readings: tuple[Reading, ...], curves: Sequence[SmoothCurve])
         replace(one, compensations=(*one.compensations, told[one.movement])) if told.get(one.movement) else one
         for one in readings
     )
+
+
+def with_motion(measurement: Measurement, motion: Motion) -> Measurement:
+    """Return the measurement with who moved the arm noted in every reading."""
+    return replace(measurement, readings=tuple(replace(one, motion=motion) for one in measurement.readings))
 
 
 def _measure_places(

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import json
 import re
+import sys
 from pathlib import Path
 
 import pytest
 
 from vision_rom.cli.app import run
+from vision_rom.errors import InstallationError
 from vision_rom.records import Records
+from vision_rom.web.store import ClinicStore
 
 
 @pytest.fixture
@@ -29,18 +32,19 @@ def test_a_patient_over_two_visits(
     clip.write_bytes((sample_clips / "demo_abduction_right.mp4").read_bytes())
     assert done(folder, "patient", "add", "p-1", "--birth-year", 1971, "--sex", "female", "--complaint", "stiff") == 0
     for day in ("2026-03-02", "2026-04-02"):
-        assert done(folder, "visit", "add", "p-1", "--on", day) == 0
+        assert done(folder, "visit", "add", "p-1", "--on", day, "--motion", "assisted") == 0
     assert re.findall(r"Visit (\d)", capsys.readouterr().out) == ["1", "2"]
     for visit in (1, 2):
-        assert (
-            done(folder, "visit", "measure", visit, clip, "--movement", "abduction", "--side", "right", "--consent")
-            == 0
-        )
+        words = (visit, clip, "--movement", "abduction", "--side", "right", "--consent", "--pain", "1.0-1.8:5")
+        assert done(folder, "visit", "measure", *words) == 0
     shown = capsys.readouterr().out
     assert re.findall(r"Reading (\d): abduction, right: held \d+°", shown) == ["1", "2"]
     assert {path.name for path in (folder / "patients" / "p-1" / "visit-1" / "arm.reading").iterdir()} >= {
         "reading.json", "curve.png", "peak_right.jpg",
     }  # fmt: skip
+    written = json.loads((folder / "patients/p-1/visit-1/arm.reading/reading.json").read_text(encoding="utf-8"))
+    assert written["readings"][0]["motion"] == "assisted"
+    assert written["software"]["parameters"]["pain_marks"] == ["1.0-1.8:5"]
     assert done(folder, "reading", "accept", 1) == 0
     assert done(folder, "reading", "reject", 2, "--repetition", 1, "--note", "leaned") == 0
     assert "Reading 3 corrects reading 2" in capsys.readouterr().out
@@ -69,6 +73,24 @@ def test_a_patient_over_two_visits(
     assert capsys.readouterr().out == ""
 
 
+def test_what_the_pages_received_is_exported_and_deleted_too(folder: Path, tmp_path: Path) -> None:
+    assert done(folder, "patient", "add", "p-1") == 0
+    assert done(folder, "visit", "add", "p-1", "--on", "2026-03-02") == 0
+    received, taken_in = folder / "receiving", tmp_path / "taken_in.mp4"
+    received.mkdir()
+    taken_in.write_bytes(b"looked at and never sent")
+    with ClinicStore(folder) as kept:
+        half, looked_at = (kept.add_upload(name="a.mp4", size=9, visit_id=1) for _ in range(2))
+        kept.set_upload(looked_at.id, state="looked_at", path=str(taken_in))
+    (received / half.id).write_bytes(b"half")
+    assert done(folder, "patient", "export", "p-1", "--out", tmp_path / "all.json") == 0
+    exported = json.loads((tmp_path / "all.json").read_text(encoding="utf-8"))
+    assert [one["id"] for one in exported["uploads"]] == [half.id, looked_at.id]
+    assert done(folder, "patient", "delete", "p-1", "--yes") == 0
+    assert not taken_in.exists()
+    assert list(received.iterdir()) == []
+
+
 def test_what_is_not_there_gets_a_sentence_and_code_2(
     folder: Path, sample_clips: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -82,6 +104,15 @@ def test_what_is_not_there_gets_a_sentence_and_code_2(
         error = capsys.readouterr().err
         assert error.startswith("vision-rom: There is no ")
         assert "Traceback" not in error
+
+
+def test_the_demo_makes_no_folder_where_nothing_can_be_rendered(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setitem(sys.modules, "vtkmodules", None)
+    assert run(["demo", "--records", str(folder)]) == InstallationError.exit_code
+    assert "vision-rom[synthetic]" in capsys.readouterr().err
+    assert not folder.exists()
 
 
 def test_the_demo_needs_a_new_folder(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -47,10 +47,14 @@ def test_the_patients_own_repeatability_counts_where_it_is_larger(two):
     assert change_between(before, after, repeatability_deg=15.0).verdict == "within measurement error"
 
 
-def test_another_view_cannot_be_compared(two):
-    found = change_between(*two(90.0, 140.0, view="back"))
+@pytest.mark.parametrize(
+    ("other", "words"),
+    [({"view": "back"}, "stood at another side"), ({"motion": "passive"}, "moved by somebody else")],
+)
+def test_what_was_measured_otherwise_cannot_be_compared(two, other, words):
+    found = change_between(*two(90.0, 140.0, **other))
     assert found.verdict == "cannot say"
-    assert "stood at another side" in found.warnings[0]
+    assert words in found.warnings[0]
     assert found.change_deg == 50.0
 
 

@@ -95,7 +95,7 @@ def write_people(folder, count, *, first_peak=60.0, step=1.0):
         time_s, angle = raised(first_peak + step * number)
         track = track_of(angle, time_s, "left" if number % 2 else "right")
         name = f"p{number:03d}.json"
-        (folder / name).write_text(json.dumps(own_json(clip_of(track, folder), track)))
+        (folder / name).write_text(json.dumps(own_json(track)))
         side = "left" if number % 2 else "right"
         lines.append(f'{name},s{number // 2},{number % 2 + 1},abduction,{side},"north, ""2"""')
     (folder / "broken.json").write_text('{"schema": "vision-rom/landmarks/1", "frames": [')

@@ -90,7 +90,7 @@ def test_keraal_depth_camera(outside_data):
 @pytest.mark.parametrize("peak_deg", [45.0, 90.0, 150.0])
 def test_own_json_and_tables_come_back(drawn, tmp_path, measurement, peak_deg):
     track = drawn(peak_deg)
-    (tmp_path / "a.json").write_text(json.dumps(own_json(measurement.clip, track)))
+    (tmp_path / "a.json").write_text(json.dumps(own_json(track)))
     _, back = read_landmarks(tmp_path / "a.json")
     np.testing.assert_allclose(back.landmarks_px, track.landmarks_px, atol=5e-4)
     np.testing.assert_allclose(back.time_s, track.time_s, atol=1e-6)

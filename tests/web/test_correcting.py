@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import pytest
 
 from vision_rom.errors import UsageError
+from vision_rom.pain.recorded import PainAsked
 from vision_rom.records.model import Clip
 from vision_rom.report.document import reading_document
 from vision_rom.web.again import measured_now
@@ -224,7 +223,8 @@ def test_the_last_correction_of_a_kind_counts_and_a_new_movement_forgets_boundar
 
 
 def test_no_marks_and_pain_at_rest_are_handed_on() -> None:
-    assert math.isnan(pain_asked(None).at_rest)
-    assert pain_asked(None, at_rest=3.0).at_rest == 3.0
-    typed = pain_asked(PainMarked(kind="pain", marks=((1.0, 2.5, None), (3.0, 4.0, 7.0)))).typed
-    assert typed == ("1.000-2.500", "3.000-4.000:7")
+    first = PainAsked(typed=("0.5-0.9:2",), at_rest=3.0)
+    assert pain_asked(None, first) == first
+    asked = pain_asked(PainMarked(kind="pain", marks=((1.0, 2.5, None), (3.0, 4.0, 7.0))), first)
+    assert asked == PainAsked(typed=("1.000-2.500", "3.000-4.000:7"), at_rest=3.0)
+    assert pain_asked(PainMarked(kind="pain", marks=(), none=True), first) == PainAsked(none=True, at_rest=3.0)

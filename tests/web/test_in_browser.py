@@ -387,12 +387,17 @@ def test_pages_pass_the_accessibility_checker(
 
 def test_review_by_keyboard_alone(opened: Callable[..., Watched], measured: str) -> None:
     page = ready(opened(), measured)
-    reached = set()
+    reached, outlines = set(), set()
     for _ in range(60):
         page.keyboard.press("Tab")
         reached.add(
             page.evaluate(
                 "() => { const at = document.activeElement; return at.getAttribute('data-do') || at.id || at.getAttribute('aria-label') || at.tagName; }"
+            )
+        )
+        outlines.add(
+            page.evaluate(
+                "() => { const at = document.activeElement; return at === document.body ? 'solid' : getComputedStyle(at).outlineStyle; }"
             )
         )
     assert {
@@ -409,10 +414,26 @@ def test_review_by_keyboard_alone(opened: Callable[..., Watched], measured: str)
         "note",
     } <= reached
     assert {"Leave out repetition 1", "Start of repetition 1 in seconds"} <= reached
-    assert (
-        page.evaluate("getComputedStyle(document.querySelector(':focus-visible') || document.body).outlineStyle")
-        is not None
-    )
+    assert outlines == {"solid"}, "whoever moves by keyboard must see where"
+
+
+def test_a_recording_without_its_landmarks_offers_to_be_measured_again(
+    opened: Callable[..., Watched], measured: str
+) -> None:
+    page = opened().page
+    tokens: list[str] = []
+
+    def queued(route: Any) -> None:
+        tokens.append(route.request.headers["x-form-token"])
+        route.fulfill(status=204)
+
+    page.route("**/api/clips/*", lambda route: route.fulfill(status=400, json={"detail": "They are not kept."}))
+    page.route("**/clips/*/measure", queued)
+    page.goto(measured)
+    changed(page, "They are not kept.")
+    page.get_by_role("button", name="Measure again").click()
+    changed(page, "It is being measured again")
+    assert [bool(one) for one in tokens] == [True]
 
 
 @pytest.fixture

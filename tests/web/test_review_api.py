@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
 CORRECTIONS = "/api/clips/1/corrections"
@@ -136,6 +138,105 @@ def test_an_accepted_reading_that_is_corrected_waits_for_no_silent_acceptance(me
     clara.post(f"/api/readings/{shown['readings'][0]['id']}/review", json={"review": "accepted"})
     corrected = clara.post(CORRECTIONS, json=_dropped(shown)).json()
     assert corrected["readings"][0]["review"] == "corrected"
+
+
+def test_pain_that_was_typed_and_who_moved_the_arm_outlive_a_correction(measured, clara) -> None:
+    with measured.store() as kept:
+        [reading] = kept.readings_of(kept.clip(1))
+        document = reading.document
+        document["software"]["parameters"] |= {"pain_marks": ["1.0-1.8:5", "2.5-3.0"]}
+        document["readings"][0]["motion"] = "assisted"
+        kept._connection.execute("DELETE FROM reading")
+        kept.store_document(kept.visit(1), document, path=Path(kept.clip(1).path), consent=True)
+    shown = _shown(clara)
+    assert shown["pain"] == {"marks": [[1.0, 1.8, 5.0], [2.5, 3.0, None]], "none": False}
+    assert shown["readings"][0]["painful_arc"]["sources"] == ["typed"]
+    after = clara.post(CORRECTIONS, json=_dropped(shown)).json()
+    assert (after["pain"], after["readings"][0]["motion"]) == (shown["pain"], "assisted")
+    assert after["readings"][0]["painful_arc"]["sources"] == ["typed"]
+
+
+def test_a_rejected_reading_stays_rejected_where_only_pain_was_marked(measured, clara) -> None:
+    number = _shown(clara)["readings"][0]["id"]
+    clara.post(f"/api/readings/{number}/review", json={"review": "rejected", "note": "the elbow was hidden"})
+    marked = clara.post(CORRECTIONS, json={"kind": "pain", "marks": [[1.0, 1.8, 5]], "none": False}).json()
+    told = [(one["review"], one["note"]) for one in marked["readings"]]
+    assert told == [("rejected", "the elbow was hidden")]
+    dropped = clara.post(CORRECTIONS, json=_dropped(marked)).json()
+    assert dropped["readings"][0]["review"] == "corrected"
+
+
+def test_a_recording_of_a_place_alone_has_its_page_too(measured, clara) -> None:
+    answer = clara.post(CORRECTIONS, json={"kind": "movement", "movement": "hand_behind_back", "side": "right"})
+    assert answer.status_code == 200
+    [place] = answer.json()["places"]
+    assert place["in_words"].startswith("hand behind back, right: ")
+    with measured.store() as kept:
+        kept._connection.execute("DELETE FROM reading")
+    shown = _shown(clara)
+    assert (shown["readings"], shown["places"]) == ([], [place])
+
+
+# --- measured again ---------------------------------------------------------------------------------------------------
+
+
+def test_a_recording_without_its_landmarks_is_measured_again(measured, clara) -> None:
+    before = clara.post(CORRECTIONS, json=_dropped(_shown(clara))).json()
+    with measured.store() as kept:
+        results = kept.results_of(kept.clip(1))
+        kept.cancel_job(kept.claim_job().id)
+    [landmarks] = results.glob("landmarks-*.npz")
+    landmarks.unlink()
+    (results / "peak_right.jpg").write_bytes(b"an older one")
+    refused = clara.get("/api/clips/1")
+    assert refused.status_code == 400
+    assert "measure it again" in refused.json()["detail"]
+
+    assert clara.post("/clips/1/measure").status_code == 204
+    number = measured.run_next_job()
+    with measured.store() as kept:
+        job = kept.job(number)
+        assert (job.state, job.kind, job.message) == ("done", "measure", "1 measured of 1")
+        trail = [(who, what) for _, who, what in kept.audit()]
+    assert trail[-2:] == [
+        ("Clara Clinic", "asked that recording 1 is measured again"),
+        ("Clara Clinic", "measured recording 1 again"),
+    ]
+    assert _shown(clara) == before
+    assert len((results / "peak_right.jpg").read_bytes()) > 1000
+
+
+def test_a_recording_that_is_gone_is_not_measured_again(measured, clara) -> None:
+    with measured.store() as kept:
+        before, path = len(kept.audit()), Path(kept.clip(1).path)
+    content = path.read_bytes()
+    path.unlink()
+    answer = clara.post("/clips/1/measure")
+    assert answer.status_code == 400
+    assert "not kept any more" in answer.json()["detail"]
+    with measured.store() as kept:
+        assert kept.claim_job() is None
+        assert len(kept.audit()) == before
+
+    path.write_bytes(content + b"another")
+    assert clara.post("/clips/1/measure").status_code == 204
+    number = measured.run_next_job()
+    with measured.store() as kept:
+        assert kept.job(number).state == "failed"
+        assert "Another file lies" in kept.job(number).message
+        assert [one.review for one in kept.readings_of(kept.clip(1))] == ["unreviewed"]
+
+
+def test_what_was_measured_with_its_camera_is_neither_corrected_nor_measured_again(measured, clara) -> None:
+    with measured.store() as kept:
+        [reading] = kept.readings_of(kept.clip(1))
+        document = reading.document
+        document["software"]["parameters"]["camera"] = {"focal_px": 900.0}
+        kept._connection.execute("DELETE FROM reading")
+        kept.store_document(kept.visit(1), document, path=Path("a.mp4"), consent=True)
+    for answer in (clara.get("/api/clips/1"), clara.post("/clips/1/measure")):
+        assert answer.status_code == 400
+        assert "known of its camera" in answer.json()["detail"]
 
 
 def test_a_report_runs_nothing_and_is_closed_in(clara) -> None:

@@ -66,6 +66,7 @@ CLINIC = (
     Case("GET", "/clips/{number}/video", 404, 404),
     Case("GET", "/clips/{number}/files/{name}", 404, 404),
     Case("POST", "/clips/{number}/annotated", 404, 404),
+    Case("POST", "/clips/{number}/measure", 403, 404),
     Case("GET", "/api/clips/{number}", 404, 404),
     Case("POST", "/api/clips/{number}/corrections", 403, 404, json={"kind": "pain", "marks": []}),
     Case("DELETE", "/api/clips/{number}/corrections/last", 403, 404),

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import datetime
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from vision_rom.cli.groups import group
 from vision_rom.errors import EXIT_MEASURED, NothingMeasurable, UsageError
 
 if TYPE_CHECKING:
@@ -15,12 +17,7 @@ if TYPE_CHECKING:
 
     from vision_rom.camera.check import TargetCheck
 
-camera_app = typer.Typer(
-    name="camera",
-    help="Know the camera: print the sheets, calibrate the lens, check it against known angles.",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-)
+camera_app = group("camera", "Know the camera: print the sheets, calibrate the lens, check it against known angles.")
 
 
 @camera_app.command("sheets")
@@ -67,7 +64,7 @@ def calibrate_command(
     path = out or clip.with_suffix(".camera.toml")
     if path.exists() and not replace:
         raise UsageError(f"'{path}' exists already; give another --out, or --replace.")
-    with progress_shown(clip.name, _on_terminal()) as progress:
+    with progress_shown(clip.name, sys.stderr.isatty()) as progress:
         found = calibrate_recording(clip, on_progress=lambda fraction: progress("looking for the board", fraction))
     fit = found.calibration
     lens = fit.lens
@@ -137,7 +134,7 @@ def check_command(
     if camera is not None and equivalent_mm is not None:
         raise UsageError("Give --camera or --equivalent-mm, not both: the profile states the focal length.")
     profile = None if camera is None else read_profile(camera)
-    with progress_shown(clip.name, _on_terminal()) as progress:
+    with progress_shown(clip.name, sys.stderr.isatty()) as progress:
         checked = check_recording(
             clip,
             profile=profile,
@@ -201,9 +198,3 @@ def _between(low: float, high: float, *, digits: int = 1, signs: str = "") -> st
     sign = "+" if signs else ""
     told = f"; {signs}" if signs else ""
     return f" ({low:{sign}.{digits}f} to {high:{sign}.{digits}f} over the range of the focal length{told})"
-
-
-def _on_terminal() -> bool:
-    import sys
-
-    return sys.stderr.isatty()

@@ -34,13 +34,13 @@ def demo_command(
     """Make records of an invented patient over three visits from rendered recordings, with a report of each."""
     from vision_rom.cli.measuring import progress_shown
     from vision_rom.handover import SIDES
-    from vision_rom.measure import measure
-    from vision_rom.recorded_pain import with_pain
     from vision_rom.records import Episode, Patient, Records, Visit
-    from vision_rom.report.document import reading_document
-    from vision_rom.report.folder import staged, write_reading_files
+    from vision_rom.records.measuring import measure_into
+    from vision_rom.synthetic.raster import check_vtk
     from vision_rom.visit_report.files import write_visit_report
 
+    # before the folder is made, which would not be new the next time
+    check_vtk()
     if records.exists() and any(records.iterdir()):
         raise UsageError(f"'{records}' is not empty; name a new folder for the demo with --records.")
     with Records(records, who=EXAMINER) as kept, progress_shown("demo", sys.stderr.isatty()) as on_progress:
@@ -55,12 +55,17 @@ def demo_command(
             for side in SIDES:
                 top = peak_deg if side == "right" else SOUND_DEG
                 clip, pain = _recording(records / "recordings", day, side, top, on_progress)
-                folder = kept.folder_of(visit) / f"{clip.stem}.reading"
-                with staged(folder) as stage:
-                    found = measure(clip, movement="abduction", side=side, cache=stage, on_progress=on_progress)
-                    found = with_pain(found, pain)
-                    write_reading_files(found, stage)
-                for reading in kept.store_document(visit, reading_document(found), path=clip.resolve(), consent=True):
+                _, stored = measure_into(
+                    kept,
+                    visit,
+                    clip,
+                    movement="abduction",
+                    side=side,
+                    pain=pain,
+                    consent=True,
+                    on_progress=on_progress,
+                )
+                for reading in stored:
                     kept.review(reading, "accepted")
             for path in write_visit_report(kept, visit, kept.folder_of(visit)):
                 print(path)

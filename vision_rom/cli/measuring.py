@@ -63,6 +63,7 @@ def measure_and_write(request: MeasureRequest) -> int:
         from vision_rom.measure import measure
         from vision_rom.movements.sequences import read_sequence
         from vision_rom.places import in_cm
+        from vision_rom.readings import with_motion
         from vision_rom.recorded_pain import table_beside, with_findings, with_pain
         from vision_rom.report.document import reading_document, to_json
         from vision_rom.report.folder import default_folder, staged, write_reading_files
@@ -93,10 +94,7 @@ def measure_and_write(request: MeasureRequest) -> int:
                 cache=None if request.no_cache else cache,
                 on_progress=on_progress,
             )
-            measurement = replace(
-                measurement, readings=tuple(replace(one, motion=request.motion) for one in measurement.readings)
-            )
-            measurement = replace(measurement, person=request.about)
+            measurement = replace(with_motion(measurement, request.motion), person=request.about)
             if request.body_height_cm is not None:
                 # a sheet on the wall or a length that was named tells more than the patient's height
                 lengths = tuple(

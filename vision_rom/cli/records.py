@@ -11,10 +11,11 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from vision_rom.cli.groups import group
 from vision_rom.errors import EXIT_MEASURED, NothingMeasurable
 
 if TYPE_CHECKING:
-    from vision_rom.records import Records
+    from vision_rom.web.store import ClinicStore
 
 Folder = Annotated[Path, typer.Option("--records", metavar="FOLDER", help="Folder of the records.")]
 Who = Annotated[
@@ -22,21 +23,20 @@ Who = Annotated[
 ]
 DEFAULT_RECORDS = Path("records")
 
-patient_app = typer.Typer(
-    name="patient", help="Patients of the records.", no_args_is_help=True, add_completion=False, rich_markup_mode=None
-)
-visit_app = typer.Typer(
-    name="visit", help="Visits of a patient.", no_args_is_help=True, add_completion=False, rich_markup_mode=None
-)
-reading_app = typer.Typer(
-    name="reading", help="Review readings.", no_args_is_help=True, add_completion=False, rich_markup_mode=None
-)
+Code = Annotated[str, typer.Argument(help="The patient's code.", show_default=False)]
+VisitNumber = Annotated[int, typer.Argument(help="Number of the visit.", show_default=False)]
+ReadingNumber = Annotated[int, typer.Argument(help="Number of the reading.", show_default=False)]
+
+patient_app = group("patient", "Patients of the records.")
+visit_app = group("visit", "Visits of a patient.")
+reading_app = group("reading", "Review readings.")
 
 
-def _open(folder: Path, who: str) -> Records:
-    from vision_rom.records import Records
+def _open(folder: Path, who: str) -> ClinicStore:
+    """Open the records with what the pages keep of patients, which is exported and deleted with them."""
+    from vision_rom.web.store import ClinicStore
 
-    return Records(folder, who=who or getpass.getuser())
+    return ClinicStore(folder, who=who or getpass.getuser())
 
 
 @patient_app.command("add")
@@ -80,7 +80,7 @@ def list_patients(records: Folder = DEFAULT_RECORDS, by: Who = "") -> int:
 
 @patient_app.command("history")
 def history(
-    code: Annotated[str, typer.Argument(help="The patient's code.", show_default=False)],
+    code: Code,
     records: Folder = DEFAULT_RECORDS,
     picture: Annotated[Path | None, typer.Option(metavar="PNG", help="Also draw the visits to this file.")] = None,
     by: Who = "",
@@ -118,7 +118,7 @@ def history(
 
 @patient_app.command("export")
 def export(
-    code: Annotated[str, typer.Argument(help="The patient's code.", show_default=False)],
+    code: Code,
     out: Annotated[Path, typer.Option(metavar="JSON", help="File to write.")],
     records: Folder = DEFAULT_RECORDS,
     by: Who = "",
@@ -135,7 +135,7 @@ def export(
 
 @patient_app.command("delete")
 def delete(
-    code: Annotated[str, typer.Argument(help="The patient's code.", show_default=False)],
+    code: Code,
     records: Folder = DEFAULT_RECORDS,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
     keep_recordings: Annotated[
@@ -159,7 +159,7 @@ def delete(
 
 @visit_app.command("add")
 def add_visit(
-    code: Annotated[str, typer.Argument(help="The patient's code.", show_default=False)],
+    code: Code,
     records: Folder = DEFAULT_RECORDS,
     on: Annotated[str, typer.Option(metavar="DATE", help="Day of the visit  [default: today]")] = "",
     position: Annotated[Literal["standing", "sitting", "lying"], typer.Option(help="Posture.")] = "standing",
@@ -192,7 +192,7 @@ def add_visit(
 
 @visit_app.command("measure")
 def measure_visit(
-    visit: Annotated[int, typer.Argument(help="Number of the visit.", show_default=False)],
+    visit: VisitNumber,
     clip: Annotated[Path, typer.Argument(help="The recording.", metavar="CLIP", show_default=False)],
     records: Folder = DEFAULT_RECORDS,
     movement: Annotated[str | None, typer.Option(help="Movement that was recorded.")] = None,
@@ -207,30 +207,24 @@ def measure_visit(
     """Measure a recording into a visit: results in the records' folder, readings in the database."""
     from vision_rom.cli.measuring import progress_shown
     from vision_rom.clip.files import check_readable
-    from vision_rom.measure import measure
     from vision_rom.pain.recorded import PainAsked
-    from vision_rom.recorded_pain import with_pain
-    from vision_rom.report.document import reading_document
-    from vision_rom.report.folder import staged, write_reading_files
+    from vision_rom.records.measuring import measure_into
 
     check_readable(clip)
-    with _open(records, by) as kept:
+    with _open(records, by) as kept, progress_shown(clip.name, sys.stderr.isatty()) as on_progress:
         kept_visit = kept.visit(visit)
-        folder = kept.folder_of(kept_visit) / f"{clip.stem}.reading"
-        with progress_shown(clip.name, sys.stderr.isatty()) as on_progress, staged(folder) as stage:
-            measurement = measure(
-                clip,
-                movement=movement,
-                side=side,
-                mirrored=mirrored,
-                cache=folder if folder.is_dir() else stage,
-                on_progress=on_progress,
-            )
-            measurement = with_pain(measurement, PainAsked(typed=tuple(pain or ())))
-            write_reading_files(measurement, stage)
-        # the folder stands before the rows: after a kill in between, measuring again stores what is missing
-        document = reading_document(measurement)
-        stored = kept.store_document(kept_visit, document, path=clip.resolve(), consent=consent)
+        _, stored = measure_into(
+            kept,
+            kept_visit,
+            clip,
+            movement=movement,
+            side=side,
+            mirrored=mirrored,
+            pain=PainAsked(typed=tuple(pain or ())),
+            consent=consent,
+            on_progress=on_progress,
+        )
+        folder = kept.results_folder(kept_visit, clip)
     for one in stored:
         value = f"held {one.held_deg:.0f}°" if one.measured else "not measured"
         print(f"Reading {one.id}: {one.movement.replace('_', ' ')}, {one.side}: {value}")
@@ -240,7 +234,7 @@ def measure_visit(
 
 @visit_app.command("import")
 def import_visit(
-    visit: Annotated[int, typer.Argument(help="Number of the visit.", show_default=False)],
+    visit: VisitNumber,
     bundle: Annotated[Path, typer.Argument(help="A bundle.json of vision-rom.", metavar="JSON", show_default=False)],
     records: Folder = DEFAULT_RECORDS,
     by: Who = "",
@@ -264,7 +258,7 @@ def import_visit(
 
 @visit_app.command("report")
 def report_visit(
-    visit: Annotated[int, typer.Argument(help="Number of the visit.", show_default=False)],
+    visit: VisitNumber,
     records: Folder = DEFAULT_RECORDS,
     out: Annotated[
         Path | None, typer.Option(metavar="FOLDER", help="Where to write  [default: the visit's folder]")
@@ -287,7 +281,7 @@ def report_visit(
 
 @reading_app.command("accept")
 def accept(
-    number: Annotated[int, typer.Argument(help="Number of the reading.", show_default=False)],
+    number: ReadingNumber,
     records: Folder = DEFAULT_RECORDS,
     note: Annotated[str, typer.Option(help="A remark.")] = "",
     by: Who = "",
@@ -301,7 +295,7 @@ def accept(
 
 @reading_app.command("reject")
 def reject(
-    number: Annotated[int, typer.Argument(help="Number of the reading.", show_default=False)],
+    number: ReadingNumber,
     records: Folder = DEFAULT_RECORDS,
     repetition: Annotated[list[int] | None, typer.Option(help="Reject only this repetition (from 1); repeat.")] = None,
     note: Annotated[str, typer.Option(help="Why.")] = "",

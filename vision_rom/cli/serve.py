@@ -4,21 +4,38 @@ from __future__ import annotations
 
 import getpass
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from vision_rom.cli.records import DEFAULT_RECORDS, Folder
+from vision_rom.cli.groups import group
+from vision_rom.cli.records import DEFAULT_RECORDS, Folder, Who
 from vision_rom.errors import InstallationError, UsageError
 
-account_app = typer.Typer(
-    name="account",
-    help="Who may sign in to the pages.",
-    no_args_is_help=True,
-    add_completion=False,
-    rich_markup_mode=None,
-)
+if TYPE_CHECKING:
+    from vision_rom.web.store import ClinicStore
+
+account_app = group("account", "Who may sign in to the pages.")
+Name = Annotated[str, typer.Argument(help="Name to sign in with.", show_default=False)]
+
+
+@contextmanager
+def _pages_installed() -> Iterator[None]:
+    """Around the imports of what the pages need; where it is missing, say which line installs it."""
+    try:
+        yield
+    except ImportError as error:
+        raise InstallationError("The pages need one more step: pip install 'vision-rom[web]'.") from error
+
+
+def _open(folder: Path, who: str) -> ClinicStore:
+    with _pages_installed():
+        from vision_rom.web.store import ClinicStore
+
+    return ClinicStore(folder, who=who or getpass.getuser())
 
 
 def serve_command(
@@ -38,20 +55,17 @@ def serve_command(
     largest_gb: Annotated[float, typer.Option(min=0.01, max=64, help="Largest recording that is taken in.")] = 4.0,
 ) -> int:
     """Serve the pages for review and for recording at home; stop with Ctrl-C."""
-    try:
+    with _pages_installed():
         import uvicorn
 
         from vision_rom.web.app import create_app
         from vision_rom.web.security import LONGEST_HEADERS_BYTES
         from vision_rom.web.settings import GIB, ServeSettings
-        from vision_rom.web.store import ClinicStore
-    except ImportError as error:
-        raise InstallationError("The pages need one more step: pip install 'vision-rom[web]'.") from error
 
     settings = ServeSettings(
         records.resolve(), address, port, public_url, certificate, key, behind_proxy, int(largest_gb * GIB)
     )
-    with ClinicStore(settings.folder, who="the server") as kept, only_server(settings.folder):
+    with _open(settings.folder, "the server") as kept, only_server(settings.folder):
         accounts = kept.accounts()
         if settings.on_network and not accounts:
             raise UsageError("On a network everybody needs an account; add one with 'vision-rom account add NAME'.")
@@ -102,15 +116,16 @@ class only_server:  # noqa: N801 - a context manager reads as a verb
 
 @account_app.command("add")
 def add_account(
-    name: Annotated[str, typer.Argument(help="Name to sign in with.", show_default=False)],
+    name: Name,
     role: Annotated[
         Literal["clinician", "assistant"], typer.Option(help="A clinician also reviews, corrects, exports and deletes.")
     ] = "clinician",
     records: Folder = DEFAULT_RECORDS,
+    by: Who = "",
 ) -> int:
     """Add an account; asks for the password, or reads it from a pipe."""
-    from vision_rom.web.security import SHORTEST_PASSWORD, hashed
-    from vision_rom.web.store import ClinicStore
+    with _pages_installed():
+        from vision_rom.web.security import SHORTEST_PASSWORD, hashed
 
     if sys.stdin.isatty():
         password = getpass.getpass("Password: ")
@@ -120,7 +135,7 @@ def add_account(
         password = sys.stdin.readline().rstrip("\n")
     if len(password) < SHORTEST_PASSWORD:
         raise UsageError(f"The password needs at least {SHORTEST_PASSWORD} signs; several words are easy to remember.")
-    with ClinicStore(records, who=getpass.getuser()) as kept:
+    with _open(records, by) as kept:
         kept.add_account(name, role, hashed(password))
     print(f"Added {name} ({role}).")
     return 0
@@ -129,9 +144,7 @@ def add_account(
 @account_app.command("list")
 def list_accounts(records: Folder = DEFAULT_RECORDS) -> int:
     """List the accounts."""
-    from vision_rom.web.store import ClinicStore
-
-    with ClinicStore(records, who=getpass.getuser()) as kept:
+    with _open(records, "") as kept:
         for name, role in kept.accounts():
             print(f"{name}\t{role}")
     return 0
@@ -139,13 +152,12 @@ def list_accounts(records: Folder = DEFAULT_RECORDS) -> int:
 
 @account_app.command("remove")
 def remove_account(
-    name: Annotated[str, typer.Argument(help="Name of the account.", show_default=False)],
+    name: Name,
     records: Folder = DEFAULT_RECORDS,
+    by: Who = "",
 ) -> int:
     """Remove an account and end its sessions."""
-    from vision_rom.web.store import ClinicStore
-
-    with ClinicStore(records, who=getpass.getuser()) as kept:
+    with _open(records, by) as kept:
         kept.remove_account(name)
     print(f"Removed {name}.")
     return 0

@@ -27,6 +27,7 @@ _DIFFERS = {
     "network": "another pose network was used",
     "method": "another method was used",
     "view": "the camera stood at another side",
+    "motion": "the arm was moved by somebody else",
     "definition": "the reading is defined otherwise",
 }
 

@@ -107,12 +107,13 @@ class StoredReading:
 
     @property
     def conditions(self) -> dict[str, Any]:
-        """What must be equal for two readings to be compared: network, method, view, schema."""
+        """What must be equal for two readings to be compared: network, method, view, who moved the arm, schema."""
         software = self.document["software"]
         return {
             "network": software["model"]["sha256"],
             "method": software["parameters"].get("method"),
             "view": self.reading["view"],
+            "motion": self.reading.get("motion", "active"),
             "definition": self.document["schema"],
         }
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from vision_rom.handover import Reading
 from vision_rom.pain import ReadingPain
 from vision_rom.readings import Measurement
-from vision_rom.report.pictures import annotated_at, best_repetition, on_white
+from vision_rom.report.pictures import annotated_at, best_repetition, jpeg_of, on_white
 
 Picture = NDArray[np.uint8]
 
@@ -57,9 +57,7 @@ def contact_sheet_jpeg(measurement: Measurement, reading: Reading, pain: Reading
     shown = [cell for cell in cells if cell is not None]
     if not shown:
         return None
-    sheet = cv2.cvtColor(np.hstack(shown), cv2.COLOR_RGB2BGR)
-    done, encoded = cv2.imencode(".jpg", sheet, [cv2.IMWRITE_JPEG_QUALITY, 85])
-    return encoded.tobytes() if done else None
+    return jpeg_of(np.hstack(shown), quality=85)
 
 
 def _cell(measurement: Measurement, reading: Reading, key: KeyPicture) -> Picture | None:

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import io
 import math
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
 
 from vision_rom.handover import Reading, SmoothCurve
 from vision_rom.pain import ReadingPain
 from vision_rom.readings import Measurement
+from vision_rom.report.figures import new_figure, png_of
 from vision_rom.report.screen import interval, whole
 
 # distinguishable in black and white by lightness and by line style, and for the common kinds of colour blindness
@@ -23,8 +21,7 @@ STYLE = {"left": "-", "right": (0, (6, 1.5))}
 def curve_png(measurement: Measurement) -> bytes:
     """Return the picture of all measured curves as PNG bytes, one panel a movement and side."""
     pairs = [(curve, *_reading_of(measurement, curve)) for curve in measurement.curves]
-    figure = Figure(figsize=(9, 3.3 * max(1, len(pairs)) + 0.5), layout="constrained")
-    FigureCanvasAgg(figure)
+    figure = new_figure(9, 3.3 * max(1, len(pairs)) + 0.5)
     if not pairs:
         axes = figure.add_subplot()
         axes.axis("off")
@@ -37,9 +34,7 @@ def curve_png(measurement: Measurement) -> bytes:
             if pain is not None:
                 _shade_pain(axes, curve, pain)
         panels[-1].set_xlabel("time in the recording, s")
-    buffer = io.BytesIO()
-    figure.savefig(buffer, format="png", dpi=110, metadata={"Software": None})
-    return buffer.getvalue()
+    return png_of(figure)
 
 
 def _reading_of(measurement: Measurement, curve: SmoothCurve) -> tuple[Reading | None, ReadingPain | None]:

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import io
 import math
 
 import numpy as np
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
 from matplotlib.projections.polar import PolarAxes
 
 from vision_rom.handover import Reading
 from vision_rom.pain import ReadingPain, RepetitionPain
 from vision_rom.pain.arc import PhasePain
+from vision_rom.report.figures import new_figure, png_of
 from vision_rom.report.pain import pain_in_words
 from vision_rom.report.screen import whole
 
@@ -23,10 +21,9 @@ PAIN_INK = "#8c1d18"
 
 def dial_png(reading: Reading, pain: ReadingPain) -> bytes:
     """Return the dial of one reading as PNG bytes: 0 hangs down, angles go to the side that moves."""
-    figure = Figure(figsize=(5.2, 5.4), layout="constrained")
+    figure = new_figure(5.2, 5.4)
     # room for the sentence below
     figure.get_layout_engine().set(rect=(0.0, 0.1, 1.0, 0.9))  # type: ignore[union-attr, call-arg]
-    FigureCanvasAgg(figure)
     axes = figure.add_subplot(projection="polar")
     assert isinstance(axes, PolarAxes)
     axes.set_theta_zero_location("S")
@@ -62,9 +59,7 @@ def dial_png(reading: Reading, pain: ReadingPain) -> bytes:
         f"{reading.movement.replace('_', ' ')}, {reading.side}: outer ring raising, inner ring lowering", fontsize=9
     )
     figure.text(0.5, 0.01, words, ha="center", va="bottom", fontsize=8, wrap=True)
-    buffer = io.BytesIO()
-    figure.savefig(buffer, format="png", dpi=110, metadata={"Software": None})
-    return buffer.getvalue()
+    return png_of(figure)
 
 
 def _phase(one: RepetitionPain, name: str) -> PhasePain | None:

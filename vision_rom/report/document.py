@@ -38,7 +38,7 @@ from vision_rom.errors import UsageError
 from vision_rom.handover import Clip, PlaceReading, Reading, Repetition, Segment
 from vision_rom.movements import load_catalogue
 from vision_rom.movements.files import key_path
-from vision_rom.outside_text import NotPlain, json_of
+from vision_rom.outside_text import json_in
 from vision_rom.pain import PainfulArc, ReadingPain
 from vision_rom.readings import Measurement
 from vision_rom.report.pain import finding_document, painful_arc_document, rounded
@@ -98,13 +98,7 @@ def read_document(path: Path) -> dict[str, Any]:
         The file cannot be read, is no JSON text, or is no reading document.
 
     """
-    try:
-        values = json_of(path.read_bytes())
-    except OSError as error:
-        raise UsageError(f"The reading document '{path}' cannot be read: {error.strerror or error}.") from error
-    except NotPlain as error:
-        raise UsageError(f"The reading document '{path}' is no JSON text: {error}.") from error
-    return checked_document(values)
+    return checked_document(json_in(path, "reading document"))
 
 
 def checked_document(values: Any) -> dict[str, Any]:

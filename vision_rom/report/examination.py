@@ -16,7 +16,7 @@ from vision_rom.motion.segments import rest_between
 from vision_rom.movements import Movement, load_catalogue, norm_for, side_difference_for
 from vision_rom.movements import movement as movement_named
 from vision_rom.readings import Measurement
-from vision_rom.report.pictures import annotated_at, best_repetition, on_white
+from vision_rom.report.pictures import annotated_at, best_repetition, jpeg_of, on_white
 
 Picture = NDArray[np.uint8]
 CELL_PX = (260, 340)
@@ -127,8 +127,7 @@ def best_pictures_jpeg(measurement: Measurement) -> bytes | None:
     rows = [cells[start : start + CELLS_A_ROW] for start in range(0, len(cells), CELLS_A_ROW)]
     width = min(CELLS_A_ROW, len(cells))
     sheet = np.vstack([np.hstack([*row, *[blank] * (width - len(row))]) for row in rows])
-    done, encoded = cv2.imencode(".jpg", cv2.cvtColor(sheet, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 85])
-    return encoded.tobytes() if done else None
+    return jpeg_of(sheet, quality=85)
 
 
 def _cells(measurement: Measurement) -> Iterator[Picture]:

@@ -74,7 +74,7 @@ def staged(folder: Path) -> Iterator[Path]:
 
 
 def write_reading_files(measurement: Measurement, stage: Path) -> None:
-    """Write reading.json, angles.csv, curve.png and the peak pictures into an existing folder."""
+    """Write the reading document, tables and pictures into an existing folder; the annotated recording is written apart."""
     # plotting and pictures load only when something is written
     from vision_rom.report.contact_sheet import contact_sheet_jpeg
     from vision_rom.report.curve import curve_png
@@ -111,20 +111,6 @@ def write_reading_files(measurement: Measurement, stage: Path) -> None:
         if pictures is not None:
             (stage / "examination.jpg").write_bytes(pictures)
     (stage / "reading.json").write_text(to_json(document), encoding="utf-8")
-
-
-def write_reading_folder(measurement: Measurement, folder: Path) -> Path:
-    """Write the whole result folder of a measurement and return its path.
-
-    Raises
-    ------
-    OutputError
-        The disk is full, or the folder may not be written; nothing half-written is left.
-
-    """
-    with staged(folder) as stage:
-        write_reading_files(measurement, stage)
-    return folder
 
 
 def _umask() -> int:

@@ -35,7 +35,12 @@ def peak_jpeg(measurement: Measurement, reading: Reading) -> bytes | None:
     picture = annotated_at(measurement, reading, (best.hold_start_s + best.hold_end_s) / 2, angle_deg=best.held_deg)
     if picture is None:
         return None
-    done, encoded = cv2.imencode(".jpg", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 88])
+    return jpeg_of(picture, quality=88)
+
+
+def jpeg_of(rgb: Picture, *, quality: int) -> bytes | None:
+    """Return a picture as JPEG bytes without metadata; None where the library refuses it. ``quality`` 0 to 100."""
+    done, encoded = cv2.imencode(".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, quality])
     return encoded.tobytes() if done else None
 
 

@@ -25,7 +25,7 @@ def print_measurement(measurement: Measurement, console: Console) -> None:
     elif measured:
         console.print(_table(measured))
     for place in measurement.places:
-        _say(console, _place_in_words(place))
+        _say(console, place_in_words(place))
     for sentence in measurement.missing:
         _say(console, sentence)
     for reading in measurement.readings:
@@ -81,7 +81,8 @@ def _usual(measurement: Measurement) -> list[str]:
     return [f"Healthy people, {row.title.lower()}: {row.usual}" for row in examination_rows(measurement) if row.usual]
 
 
-def _place_in_words(place: PlaceReading) -> str:
+def place_in_words(place: PlaceReading) -> str:
+    """Return a result without a curve in one line: its value with the interval, or why there is none."""
     name = f"{place.movement.replace('_', ' ')}, {place.side}"
     if place.status != "measured":
         return f"{name}: {place.reason}"

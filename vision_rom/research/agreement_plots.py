@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
 
 import numpy as np
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
 
+from vision_rom.report.figures import new_figure, png_of
 from vision_rom.research.agreement import AgreementFigures
 from vision_rom.research.icc import Floats
 
+SIZE_IN = (6.4, 4.6)
 _INK = "#0b5c8a"
 _MARKS = "osDv^P*X<>"
 
@@ -20,7 +19,7 @@ def differences_png(
     readings: Floats, reference: Floats, subjects: Sequence[str], figures: AgreementFigures, title: str
 ) -> bytes:
     """Return differences over means (n,) with bias, limits and their intervals as PNG bytes; a mark for each subject."""
-    figure = _figure()
+    figure = new_figure(*SIZE_IN)
     axes = figure.subplots()
     middle, difference = (readings + reference) / 2, readings - reference
     _points(axes, middle, difference, subjects, figures)
@@ -43,21 +42,21 @@ def differences_png(
         axes.plot(ends, figures.trend.intercept_deg + slope.value * ends, color="#b24a00", linewidth=1.2)
     axes.set(xlabel="mean of reading and reference, deg", ylabel="reading minus reference, deg")
     axes.set_title(f"{title}: n = {figures.n_pairs}, subjects = {figures.n_subjects}", loc="left", fontsize=10)
-    return _png(figure)
+    return png_of(figure)
 
 
 def scatter_png(
     readings: Floats, reference: Floats, subjects: Sequence[str], figures: AgreementFigures, title: str
 ) -> bytes:
     """Return readings over reference (n,) with the line of equality as PNG bytes."""
-    figure = _figure()
+    figure = new_figure(*SIZE_IN)
     axes = figure.subplots()
     _points(axes, reference, readings, subjects, figures)
     low, high = min(readings.min(), reference.min()) - 3, max(readings.max(), reference.max()) + 3
     axes.plot([low, high], [low, high], color="black", linewidth=0.8)
     axes.set(xlabel="reference, deg", ylabel="reading, deg", xlim=(low, high), ylim=(low, high), aspect="equal")
     axes.set_title(f"{title}: ICC(2,1) {figures.icc.icc2_1.value:.2f}", loc="left", fontsize=10)
-    return _png(figure)
+    return png_of(figure)
 
 
 def _points(axes, across: Floats, up: Floats, subjects: Sequence[str], figures: AgreementFigures) -> None:  # type: ignore[no-untyped-def]
@@ -70,15 +69,3 @@ def _points(axes, across: Floats, up: Floats, subjects: Sequence[str], figures: 
     for name, mark in zip(names, _MARKS, strict=False):
         here = np.array([one == name for one in subjects])
         axes.scatter(across[here], up[here], s=24, marker=mark, facecolors="none", edgecolors=_INK, linewidths=1.0)
-
-
-def _figure() -> Figure:
-    figure = Figure(figsize=(6.4, 4.6), layout="constrained")
-    FigureCanvasAgg(figure)
-    return figure
-
-
-def _png(figure: Figure) -> bytes:
-    buffer = io.BytesIO()
-    figure.savefig(buffer, format="png", dpi=110, metadata={"Software": None})
-    return buffer.getvalue()

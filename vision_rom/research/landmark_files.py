@@ -24,7 +24,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -195,7 +195,7 @@ def _size(found: forms.Found, given: LandmarkFacts) -> tuple[int, int, bool]:
     return int(wide), int(high), guessed
 
 
-def own_json(clip: Clip, track: PoseTrack) -> dict[str, Any]:
+def own_json(track: PoseTrack) -> dict[str, Any]:
     """Return a track as the JSON form above, so that it can be handed on without the recording."""
 
     def named(values: Floats, digits: int) -> list[dict[str, Any]]:
@@ -217,11 +217,6 @@ def own_json(clip: Clip, track: PoseTrack) -> dict[str, Any]:
         "visibility": named(track.visibility, 4),
         "world_m": named(track.world_m, 5),
     }
-
-
-def with_name(clip: Clip, name: str) -> Clip:
-    """Return the clip under another name, for tables that must not tell where a file lies."""
-    return replace(clip, path=Path(name))
 
 
 def _plain(error: Exception) -> str:

@@ -15,8 +15,6 @@ from vision_rom.research.columns import TABLES, Column, columns_of
 from vision_rom.research.libraries import pyarrow, pyarrow_csv, pyarrow_parquet
 from vision_rom.research.rows import Row
 
-FRAMES_FILE = "frames.parquet"
-
 
 @contextmanager
 def whole_file(path: Path) -> Any:  # Iterator[BinaryIO]; the context manager's type hides it

@@ -117,6 +117,11 @@ def _window_class() -> str:
     )
 
 
+def check_vtk() -> None:
+    """Raise InstallationError where VTK is missing, before hours of other work."""
+    _vtk()
+
+
 def _vtk() -> tuple[Any, Any, Any, Any]:
     # Mesa would start a thread per core; clips are rendered side by side in processes instead
     os.environ.setdefault("LP_NUM_THREADS", "1")

@@ -77,10 +77,20 @@ class VisitContent:
         return "amended" if any(one.review == "corrected" for one in readings) else "final"
 
 
+def age_on(patient: Patient, day: str) -> int | None:
+    """Return the age that a patient reaches in the year of a day; None where the year of birth is not known."""
+    return None if patient.birth_year is None else int(day[:4]) - patient.birth_year
+
+
+def norm_of(patient: Patient, name: str, *, day: str) -> NormChoice:
+    """Return the published values of a movement that fit a patient's age and sex on a day."""
+    sex = patient.sex if patient.sex in ("female", "male") else None
+    return norm_for(movement(name), age=age_on(patient, day), sex=sex)
+
+
 def visit_content(records: Records, visit: Visit) -> VisitContent:
     """Gather a visit: its readings, the norms for this patient, and the changes since earlier visits."""
     patient = records.patient_of(visit)
-    age = None if patient.birth_year is None else int(visit.date[:4]) - patient.birth_year
     episode = next((one for one in records.episodes(patient) if one.id == visit.episode_id), None)
     readings = [one for one in records.readings(visit) if one.review != "rejected"]
     earlier = {
@@ -90,7 +100,10 @@ def visit_content(records: Records, visit: Visit) -> VisitContent:
         for history in records.histories(patient)
     }
     names = list(dict.fromkeys(one.movement for one in readings if one.movement != "unknown"))
-    rows = tuple(_row(name, readings, earlier, patient, age, records.repeatability_deg(name)) for name in names)
+    rows = tuple(
+        _row(name, readings, earlier, norm_of(patient, name, day=visit.date), records.repeatability_deg(name))
+        for name in names
+    )
     remarks = [
         remark
         for one in readings
@@ -108,7 +121,7 @@ def visit_content(records: Records, visit: Visit) -> VisitContent:
     ]
     return VisitContent(
         patient,
-        age,
+        age_on(patient, visit.date),
         episode,
         visit,
         rows,
@@ -123,8 +136,7 @@ def _row(
     name: str,
     readings: Sequence[StoredReading],
     earlier: dict[tuple[str, str], list[StoredReading]],
-    patient: Patient,
-    age: int | None,
+    norm: NormChoice,
     repeatability_deg: float | None,
 ) -> MovementRow:
     sides: dict[str, StoredReading | None] = {}
@@ -139,6 +151,4 @@ def _row(
         if one is not None and one.measured and before:
             since_last[side] = change_between(before[-1], one, repeatability_deg=repeatability_deg)
             since_first[side] = change_between(before[0], one, repeatability_deg=repeatability_deg)
-    facts = movement(name)
-    norm = norm_for(facts, age=age, sex=patient.sex if patient.sex in ("female", "male") else None)
-    return MovementRow(name, facts.title, sides["left"], sides["right"], norm, since_last, since_first)
+    return MovementRow(name, movement(name).title, sides["left"], sides["right"], norm, since_last, since_first)

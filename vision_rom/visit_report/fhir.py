@@ -17,7 +17,7 @@ from vision_rom import __version__
 from vision_rom.errors import InstallationError, UsageError
 from vision_rom.movements import code_for, movement
 from vision_rom.movements.model import Motion
-from vision_rom.outside_text import NotPlain, json_of
+from vision_rom.outside_text import json_in, json_of
 from vision_rom.records import Patient, StoredReading
 from vision_rom.report.document import checked_document
 from vision_rom.visit_report import words
@@ -130,13 +130,7 @@ def documents_in(path: Path) -> list[dict[str, Any]]:
         The file cannot be read, is no JSON text, or is no bundle of ours.
 
     """
-    try:
-        content = json_of(path.read_bytes())
-    except OSError as error:
-        raise UsageError(f"The bundle '{path}' cannot be read: {error.strerror or error}.") from error
-    except NotPlain as error:
-        raise UsageError(f"The bundle '{path}' is no JSON text: {error}.") from error
-    return documents_of(content)
+    return documents_of(json_in(path, "bundle"))
 
 
 def _observation(reading: StoredReading, content: VisitContent, subject: dict[str, str], when: str) -> dict[str, Any]:

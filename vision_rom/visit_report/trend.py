@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import io
 import math
 from collections.abc import Sequence
 from datetime import date
 
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.figure import Figure
 
-from vision_rom.movements import movement, norm_for
+from vision_rom.movements import movement
 from vision_rom.records import Episode, Patient
 from vision_rom.records.model import History
 from vision_rom.report.curve import INK, STYLE
+from vision_rom.report.figures import new_figure, png_of
+from vision_rom.visit_report.content import norm_of
 
 LONGEST_BEFORE_DAYS = 400
 """An onset or surgery that lies further back would squeeze the visits together"""
@@ -24,8 +23,7 @@ MARKER = {"left": "o", "right": "s"}
 def trend_png(patient: Patient, episodes: Sequence[Episode], histories: Sequence[History]) -> bytes:
     """Return the trend as PNG bytes, one panel a movement; a sentence instead where there is nothing yet."""
     names = list(dict.fromkeys(one.movement for one in histories))
-    figure = Figure(figsize=(7.5, 2.4 * max(1, len(names)) + 0.4), layout="constrained")
-    FigureCanvasAgg(figure)
+    figure = new_figure(7.5, 2.4 * max(1, len(names)) + 0.4)
     if not names:
         axes = figure.add_subplot()
         axes.axis("off")
@@ -34,18 +32,11 @@ def trend_png(patient: Patient, episodes: Sequence[Episode], histories: Sequence
         panels = figure.subplots(len(names), 1, squeeze=False, sharex=True)[:, 0]
         for axes, name in zip(panels, names, strict=True):
             _panel(axes, name, [one for one in histories if one.movement == name], patient, episodes)
-    buffer = io.BytesIO()
-    figure.savefig(buffer, format="png", dpi=110, metadata={"Software": None})
-    return buffer.getvalue()
+    return png_of(figure)
 
 
 def _panel(axes: Axes, name: str, histories: Sequence[History], patient: Patient, episodes: Sequence[Episode]) -> None:
-    facts = movement(name)
-    age = None
-    if patient.birth_year is not None:
-        age = int(histories[-1].readings[-1].visit_date[:4]) - patient.birth_year
-    sex = patient.sex if patient.sex in ("female", "male") else None
-    norm = norm_for(facts, age=age, sex=sex)
+    norm = norm_of(patient, name, day=histories[-1].readings[-1].visit_date)
     if norm.low is not None and norm.high is not None:
         axes.axhspan(norm.low, norm.high, color="0.9", zorder=0, label="published range")
     for history in histories:
@@ -80,7 +71,7 @@ def _panel(axes: Axes, name: str, histories: Sequence[History], patient: Patient
                 va="top",
                 rotation=90,
             )
-    axes.set_title(facts.title, loc="left", fontsize=10)
+    axes.set_title(movement(name).title, loc="left", fontsize=10)
     axes.set_ylabel("held, degrees")
     axes.grid(axis="y", color="0.92")
     axes.spines[["top", "right"]].set_visible(False)

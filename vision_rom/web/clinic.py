@@ -20,7 +20,6 @@ from vision_rom.records import Clip, Episode, Patient, Visit
 from vision_rom.visit_report.content import visit_content
 from vision_rom.visit_report.files import up_to, write_visit_report
 from vision_rom.visit_report.trend import trend_png
-from vision_rom.web.job import forget_upload
 from vision_rom.web.pages import LANGUAGES, page
 from vision_rom.web.routes import Number
 from vision_rom.web.security import (
@@ -281,8 +280,6 @@ def delete_patient(
         patient = kept.patient(code)
         if again.strip() != patient.code:
             raise UsageError("Nothing was deleted: the code that was typed is not this patient's.")
-        for upload in kept.uploads_of(patient):
-            forget_upload(settings_of(request), upload)
         kept.delete_patient(patient)
     return RedirectResponse("/", 303)
 

@@ -14,7 +14,6 @@ A correction is one plain table, kept in order and undone from the end:
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
@@ -29,7 +28,7 @@ from vision_rom.examination import measure_recording
 from vision_rom.handover import Clip, Landmark, PoseTrack, Side, Step
 from vision_rom.pain.recorded import PainAsked
 from vision_rom.pose import PoseSettings, load_cached
-from vision_rom.readings import Measurement, check_asked
+from vision_rom.readings import Measurement, check_asked, with_motion
 from vision_rom.recorded_pain import with_pain
 
 SHORTEST_SPAN_S = 0.5
@@ -123,6 +122,14 @@ def checked_spans(spans: Sequence[tuple[float, float]]) -> tuple[tuple[float, fl
     return ordered
 
 
+def settings_of(document: dict[str, Any]) -> tuple[PoseSettings, dict[str, Any]]:
+    """Return with which settings the landmarks of a reading document were looked for: of the pose room, and of decoding."""
+    parameters = document["software"]["parameters"]
+    usual = {"mirrored": False, "time_factor": 1.0, "rate_hz": 30.0}
+    options = {name: parameters.get(name, value) for name, value in usual.items()}
+    return PoseSettings(model=parameters.get("model", "full"), person=parameters.get("person")), options
+
+
 def kept_landmarks(path: Path, results: Path, document: dict[str, Any]) -> tuple[Clip, PoseTrack]:
     """Return the facts and landmarks that a recording was measured from.
 
@@ -132,24 +139,31 @@ def kept_landmarks(path: Path, results: Path, document: dict[str, Any]) -> tuple
         They are not there any more; the recording has to be measured again.
 
     """
-    parameters = document["software"]["parameters"]
-    options = {name: parameters.get(name) for name in ("mirrored", "time_factor", "rate_hz")}
-    found = load_cached(
-        results,
-        clip_sha256=document["clip"]["sha256"],
-        settings=PoseSettings(model=parameters.get("model", "full"), person=parameters.get("person")),
-        clip_options=options,
-    )
+    settings, options = settings_of(document)
+    found = load_cached(results, clip_sha256=document["clip"]["sha256"], settings=settings, clip_options=options)
     if found is None:
-        raise UsageError("The landmarks of this recording are not kept any more; measure it again.")
+        raise UsageError(
+            "The landmarks of this recording are not kept any more; measure it again, with the button on its review page."
+        )
     clip, track = found
     return replace(clip, path=path), track
 
 
+def check_known(document: dict[str, Any]) -> None:
+    """Raise UsageError where a recording was measured with more than is kept of it."""
+    if "camera" in document["software"]["parameters"]:
+        raise UsageError(
+            "This recording was measured with what was known of its camera, and that is not kept: its readings can be accepted or "
+            "rejected, but not corrected or measured again here."
+        )
+
+
 def measured_again(
-    clip: Clip, track: PoseTrack, document: dict[str, Any], corrected: Corrected, *, pain_at_rest: float = math.nan
+    clip: Clip, track: PoseTrack, document: dict[str, Any], corrected: Corrected, *, pain: PainAsked
 ) -> Measurement:
     """Measure landmarks with what was corrected; nothing corrected gives the first measurement again.
+
+    ``pain`` is what was said of it at first, which counts where no correction speaks of pain.
 
     Raises
     ------
@@ -157,10 +171,9 @@ def measured_again(
         The movement cannot be measured, or a mark lies outside the recording.
 
     """
+    check_known(document)
     parameters = document["software"]["parameters"]
     method = parameters["method"]
-    if "camera" in parameters:
-        raise UsageError("This recording was measured with a camera profile; correct it by measuring it again.")
     movement = corrected.movement or parameters.get("movement")
     side = corrected.side or parameters.get("side")
     order = () if corrected.movement else tuple(Step(*one) for one in parameters.get("order", ()))
@@ -175,7 +188,9 @@ def measured_again(
         if named not in read:
             raise UsageError(f"This recording has no reading of {named[0]}, {named[1]}; choose the movement first.")
     again = replace(measurement, parameters={**parameters, **measurement.parameters})
-    return with_pain(again, pain_asked(corrected.pain, at_rest=pain_at_rest))
+    if document["readings"]:
+        again = with_motion(again, document["readings"][0].get("motion", "active"))
+    return with_pain(again, pain_asked(corrected.pain, pain))
 
 
 def _check_inside(corrected: Corrected, ends_s: float) -> None:
@@ -184,16 +199,16 @@ def _check_inside(corrected: Corrected, ends_s: float) -> None:
         raise UsageError(f"A repetition cannot end at {latest_s:.2f} s: the recording ends at {ends_s:.2f} s.")
 
 
-def pain_asked(pain: PainMarked | None, *, at_rest: float = math.nan) -> PainAsked:
-    """Return the marks as they are typed on the command line."""
+def pain_asked(pain: PainMarked | None, first: PainAsked) -> PainAsked:
+    """Return corrected marks in the place of the first ones, as they are typed on the command line."""
     if pain is None:
-        return PainAsked(at_rest=at_rest)
+        return first
     if pain.none and pain.marks:
         raise UsageError("Either it hurt, and marks say when, or it did not hurt: not both.")
     typed = tuple(
         f"{start:.3f}-{end:.3f}" + ("" if score is None else f":{score:g}") for start, end, score in pain.marks
     )
-    return PainAsked(typed=typed, none=pain.none, at_rest=at_rest)
+    return replace(first, typed=typed, none=pain.none)
 
 
 def with_points(track: PoseTrack, points: Sequence[PointMoved]) -> PoseTrack:

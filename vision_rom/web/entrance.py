@@ -7,6 +7,7 @@ from typing import Annotated
 from fastapi import APIRouter, Depends, Form, HTTPException, Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
+from vision_rom.web.accounts import SESSION_HOURS
 from vision_rom.web.pages import page
 from vision_rom.web.security import (
     SIGN_IN_RATE,
@@ -21,7 +22,7 @@ from vision_rom.web.security import (
     settings_of,
     somebody,
 )
-from vision_rom.web.store import SESSION_HOURS, ClinicStore
+from vision_rom.web.store import ClinicStore
 
 router = APIRouter()
 USED_ALREADY = "This address was used already. Start the server again for a new one."

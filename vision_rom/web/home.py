@@ -6,6 +6,8 @@ patient; what the page sends carries the link.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Annotated
 
@@ -18,7 +20,6 @@ from vision_rom.handover import Step
 from vision_rom.movements import movement as movement_named
 from vision_rom.movements.pictures import where_to_stand_svg
 from vision_rom.web.home_words import FAULTS, HOW_TO_FILM, HOW_TO_MOVE, STOP_REASONS, TITLES
-from vision_rom.web.job import forget_upload
 from vision_rom.web.model import HomeRun, HomeTask, Upload
 from vision_rom.web.pages import LANGUAGES, home_page, language_of, translated
 from vision_rom.web.receiving import Announced, Arrived, append, arrived, check_room, finish
@@ -32,7 +33,6 @@ from vision_rom.web.security import (
     same_origin,
     settings_of,
 )
-from vision_rom.web.settings import ServeSettings
 from vision_rom.web.store import ClinicStore
 
 router = APIRouter(prefix="/home/{token}")
@@ -97,10 +97,18 @@ def _own_upload(kept: ClinicStore, run: HomeRun, name: str) -> Upload:
     return upload
 
 
-def _give_up(settings: ServeSettings, kept: ClinicStore, upload: Upload) -> None:
+@contextmanager
+def _one_recording(request: Request, token: str, name: str) -> Iterator[tuple[ClinicStore, HomeTask, Upload]]:
+    """Open the records with the task of a link and one recording of the run that goes on."""
+    with opened(request, "the patient") as kept:
+        task = _task(request, kept, token)
+        yield kept, task, _own_upload(kept, _open_run(kept, task), name)
+
+
+def _give_up(kept: ClinicStore, upload: Upload) -> None:
     kept.set_upload(upload.id, state="replaced", path=None)
     kept.cancel_jobs_of(upload)
-    forget_upload(settings, upload)
+    kept.forget_files(upload)
 
 
 def _steps(kept: ClinicStore, task: HomeTask, run: HomeRun | None, language: str) -> list[ShownStep]:
@@ -211,7 +219,7 @@ def announce(request: Request, token: str, announced: AnnouncedAtHome) -> Answer
         if len(own) >= 12:
             raise HTTPException(429, "This movement was recorded very often. Please ask the clinic.")
         for one in own:
-            _give_up(settings, kept, one)
+            _give_up(kept, one)
         upload = kept.add_upload(
             name=announced.name, size=announced.size, run_id=run.id, movement=step.movement, side=step.side
         )
@@ -221,9 +229,8 @@ def announce(request: Request, token: str, announced: AnnouncedAtHome) -> Answer
 @router.get("/uploads/{name}", tags=["home"], responses=refusing(404, 409, 410, 429))
 def how_far(request: Request, token: str, name: str) -> Answer:
     """Tell how far a recording has come in, and what was seen of it."""
-    with opened(request, "the patient") as kept:
-        task = _task(request, kept, token)
-        return _answer(request, task, _own_upload(kept, _open_run(kept, task), name))
+    with _one_recording(request, token, name) as (_, task, upload):
+        return _answer(request, task, upload)
 
 
 @router.patch(
@@ -235,9 +242,7 @@ def how_far(request: Request, token: str, name: str) -> Answer:
 )
 async def piece(request: Request, token: str, name: str) -> Answer:
     """Append a piece (the raw body) at ``Upload-Offset``; after the last one the recording is looked at."""
-    with opened(request, "the patient") as kept:
-        task = _task(request, kept, token)
-        upload = _own_upload(kept, _open_run(kept, task), name)
+    with _one_recording(request, token, name) as (kept, task, upload):
         if await append(request, settings_of(request), upload) == upload.size:
             finish(kept, upload, "look")
         return _answer(request, task, kept.upload(name))
@@ -248,9 +253,7 @@ async def piece(request: Request, token: str, name: str) -> Answer:
 )
 def keep(request: Request, token: str, name: str) -> Answer:
     """Send a recording that was looked at to the clinic."""
-    with opened(request, "the patient") as kept:
-        task = _task(request, kept, token)
-        upload = _own_upload(kept, _open_run(kept, task), name)
+    with _one_recording(request, token, name) as (kept, task, upload):
         if upload.state not in ("looked_at", "sent"):
             raise HTTPException(409, "The recording was not looked at yet.")
         if upload.state == "looked_at":
@@ -264,12 +267,10 @@ def keep(request: Request, token: str, name: str) -> Answer:
 )
 def again(request: Request, token: str, name: str) -> Answer:
     """Give a recording up, to record again."""
-    with opened(request, "the patient") as kept:
-        task = _task(request, kept, token)
-        upload = _own_upload(kept, _open_run(kept, task), name)
+    with _one_recording(request, token, name) as (kept, task, upload):
         if upload.state == "sent":
             raise HTTPException(409, "This movement was sent already.")
-        _give_up(settings_of(request), kept, upload)
+        _give_up(kept, upload)
         return _answer(request, task, kept.upload(name))
 
 

@@ -10,13 +10,14 @@ The process ends by itself when the server goes (its standard input closes): the
 from __future__ import annotations
 
 import os
-import shutil
 import signal
 import sys
 import threading
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from vision_rom.errors import ClipMissing, VisionRomError
 from vision_rom.records import Visit
@@ -24,6 +25,9 @@ from vision_rom.records.model import Clip
 from vision_rom.web.model import Job, Upload
 from vision_rom.web.settings import ServeSettings
 from vision_rom.web.store import ClinicStore
+
+if TYPE_CHECKING:
+    from vision_rom.readings import Measurement
 
 TELL_EVERY_S = 0.4
 LONGEST_CLEANING_S = 5.0
@@ -41,6 +45,8 @@ def run_job(settings: ServeSettings, number: int) -> None:
         try:
             if job.kind == "look":
                 message = _look(kept, settings, job, tell)
+            elif job.kind == "measure" and job.clip_id is not None:
+                message = _measure_again(kept, job, tell)
             elif job.kind == "measure":
                 message = _measure(kept, settings, job, tell)
             elif job.kind == "draw":
@@ -103,45 +109,69 @@ def _look(kept: ClinicStore, settings: ServeSettings, job: Job, tell: OnProgress
 
 
 def _measure(kept: ClinicStore, settings: ServeSettings, job: Job, tell: OnProgress) -> str:
-    from vision_rom.measure import measure
     from vision_rom.pain.recorded import PainAsked
-    from vision_rom.recorded_pain import with_pain
-    from vision_rom.report.document import reading_document
-    from vision_rom.report.folder import staged, write_reading_files
-    from vision_rom.web.proxy import PROXY_NAME, plays_as_it_is, write_playable
+    from vision_rom.records.measuring import measure_into
 
     assert job.upload_id is not None
     upload = kept.upload(job.upload_id)
     path = _taken_in(kept, settings, upload, tell)
     visit, at_rest = visit_of(kept, upload)
-    folder = kept.folder_of(visit) / f"{path.stem}.reading"
-    with staged(folder) as stage:
-        measurement = measure(
-            path,
-            movement=upload.movement,
-            side=upload.side,  # type: ignore[arg-type]
-            mirrored=upload.mirrored,
-            # landmarks that were found before the server stopped are not found again
-            cache=folder if folder.is_dir() else stage,
-            on_progress=tell,
-        )
-        measurement = with_pain(measurement, PainAsked(at_rest=at_rest))
-        tell("writing", None)
-        write_reading_files(measurement, stage)
-        if not plays_as_it_is(measurement.clip):
-            write_playable(
-                path,
-                stage / PROXY_NAME,
-                mirrored=upload.mirrored,
-                rate_hz=30.0,
-                on_progress=lambda share: tell("making a copy that browsers play", share),
-            )
     # what was sent by the patient or the clinic was consented to; the clinic's form says so
-    kept.store_document(visit, reading_document(measurement), path=path, consent=True)
+    measurement, _ = measure_into(
+        kept,
+        visit,
+        path,
+        movement=upload.movement,
+        side=upload.side,  # type: ignore[arg-type]
+        mirrored=upload.mirrored,
+        pain=PainAsked(at_rest=at_rest),
+        consent=True,
+        on_progress=tell,
+        write_beside=partial(_write_playable, tell=tell),
+    )
     kept.set_upload(upload.id, state="sent")
-    measured = sum(one.status == "measured" for one in measurement.readings)
-    measured += sum(one.status == "measured" for one in measurement.places)
-    return f"{measured} measured of {len(measurement.readings) + len(measurement.places)}"
+    return _how_many(measurement)
+
+
+def _measure_again(kept: ClinicStore, job: Job, tell: OnProgress) -> str:
+    """Measure a recording of the records once more, with the landmarks of this version and the corrections in effect."""
+    from vision_rom.report.document import reading_document
+    from vision_rom.report.folder import staged, write_reading_files
+    from vision_rom.web.again import find_again, measured_now
+    from vision_rom.web.proxy import PROXY_NAME
+
+    clip = _clip(kept, job)
+    find_again(kept, clip, tell)
+    measurement = measured_now(kept, clip)
+    tell("writing", None)
+    results = kept.results_of(clip)
+    with staged(results) as stage:
+        write_reading_files(measurement, stage)
+        if not (results / PROXY_NAME).is_file():
+            _write_playable(measurement, stage, tell=tell)
+    kept.store_measured_again(clip, reading_document(measurement))
+    return _how_many(measurement)
+
+
+def _write_playable(measurement: Measurement, folder: Path, *, tell: OnProgress) -> None:
+    """Write a copy that browsers play, where they do not play the recording itself."""
+    from vision_rom.web.proxy import PROXY_NAME, plays_as_it_is, write_playable
+
+    if plays_as_it_is(measurement.clip):
+        return
+    write_playable(
+        measurement.clip.path,
+        folder / PROXY_NAME,
+        mirrored=bool(measurement.parameters.get("mirrored", False)),
+        time_factor=measurement.clip.time_factor,
+        rate_hz=measurement.parameters["rate_hz"],  # type: ignore[arg-type]
+        on_progress=lambda share: tell("making a copy that browsers play", share),
+    )
+
+
+def _how_many(measurement: Measurement) -> str:
+    statuses = [one.status for one in measurement.readings] + [one.status for one in measurement.places]
+    return f"{statuses.count('measured')} measured of {len(statuses)}"
 
 
 def visit_of(kept: ClinicStore, upload: Upload) -> tuple[Visit, float]:
@@ -184,14 +214,6 @@ def _annotate(kept: ClinicStore, job: Job, tell: OnProgress) -> str:
 def _clip(kept: ClinicStore, job: Job) -> Clip:
     assert job.clip_id is not None
     return kept.clip(job.clip_id)
-
-
-def forget_upload(settings: ServeSettings, upload: Upload) -> None:
-    """Remove the files of a recording that was replaced or given up."""
-    (settings.receiving / upload.id).unlink(missing_ok=True)
-    if upload.path is not None:
-        Path(upload.path).unlink(missing_ok=True)
-        shutil.rmtree(Path(upload.path).with_suffix(".reading"), ignore_errors=True)
 
 
 def _end_with_server() -> None:

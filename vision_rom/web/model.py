@@ -9,7 +9,6 @@ from vision_rom.handover import Step
 from vision_rom.records.database import now
 
 Role = Literal["clinician", "assistant"]
-ROLES: tuple[Role, Role] = ("clinician", "assistant")
 JobKind = Literal["look", "measure", "draw", "annotate"]
 
 
@@ -40,7 +39,7 @@ class HomeTask:
 
     @property
     def open(self) -> bool:
-        """Whether it can still be used, apart from a run that has begun."""
+        """Whether its link still opens: it was not revoked and has not expired, whatever uses are left."""
         return not self.revoked and self.expires_at > now()
 
 

@@ -18,14 +18,15 @@ from vision_rom.readings import Measurement
 from vision_rom.records.model import Clip
 from vision_rom.report.document import reading_document
 from vision_rom.report.pain import pain_in_words
-from vision_rom.web.again import measured_now
+from vision_rom.report.screen import place_in_words
+from vision_rom.web.again import measured_now, pain_marks, recording_of
 from vision_rom.web.clinic import file_of
 from vision_rom.web.correcting import Correction
 from vision_rom.web.pages import page
 from vision_rom.web.proxy import PROXY_NAME
 from vision_rom.web.routes import Number, refusing
 from vision_rom.web.security import Changes, Clinician, Signed, opened
-from vision_rom.web.store import ClinicStore
+from vision_rom.web.store import NO_LONGER_READ, ClinicStore
 
 router = APIRouter()
 JOINTS = tuple(f"{side}_{part}" for part in ("shoulder", "elbow", "wrist", "hip") for side in ("left", "right"))
@@ -67,8 +68,9 @@ class Shown(BaseModel):
     readings: list[dict[str, Any]]
     """Each with ``id``, ``review``, and the fields of the reading document"""
     places: list[dict[str, Any]]
+    """Results without a curve, as the reading document has them, each also ``in_words``"""
     pain: dict[str, Any]
-    """Marks as they were corrected last, and whether there was none"""
+    """Marks as they were said at first or corrected last, and whether there was none"""
     corrections: int
     """How many can be undone"""
 
@@ -125,6 +127,17 @@ def annotate(request: Request, session: Signed, number: Number) -> Response:
     """Queue the annotated recording, heads hidden."""
     with opened(request, session.name) as kept:
         kept.add_job("annotate", clip_id=kept.clip(number).id)
+    return Response(status_code=204)
+
+
+@router.post("/clips/{number}/measure", include_in_schema=False, dependencies=[Changes])
+def measure_again(request: Request, session: Clinician, number: Number) -> Response:
+    """Queue a recording to be measured again from its pictures, as where the kept landmarks are of an older version."""
+    with opened(request, session.name) as kept:
+        clip = kept.clip(number)
+        recording_of(kept, clip)
+        kept.add_job("measure", clip_id=clip.id)
+        kept.note(f"asked that recording {clip.id} is measured again")
     return Response(status_code=204)
 
 
@@ -191,13 +204,8 @@ def _shown(kept: ClinicStore, clip: Clip, measurement: Measurement) -> Shown:
     track = measurement.track
     rows = [Landmark[name.upper()].value for name in JOINTS]
     points = track.landmarks_px[:, rows, :2]
-    pain = next(
-        (one for one in reversed(kept.corrections(clip)) if one["kind"] == "pain"), {"marks": [], "none": False}
-    )
     document = reading_document(measurement)
-    readings = {
-        (one.movement, one.side): one for one in kept.readings_of(clip) if one.note != "movement or side corrected"
-    }
+    readings = {(one.movement, one.side): one for one in kept.readings_of(clip) if one.note not in NO_LONGER_READ}
     told = []
     for number, reading in enumerate(document["readings"]):
         stored = readings.get((reading["movement"], reading["side"]))
@@ -231,7 +239,10 @@ def _shown(kept: ClinicStore, clip: Clip, measurement: Measurement) -> Shown:
             for one in measurement.curves
         ],
         readings=told,
-        places=document["places"],
-        pain={"marks": pain["marks"], "none": pain["none"]},
+        places=[
+            told | {"in_words": place_in_words(one)}
+            for told, one in zip(document["places"], measurement.places, strict=True)
+        ],
+        pain=pain_marks(kept, clip),
         corrections=len(kept.corrections(clip)),
     )

@@ -102,7 +102,7 @@ def landmarks(data: bytes) -> None:
     facts = LandmarkFacts(rate_hz=30.0, width_px=600, height_px=800)
     clip, track = read_landmarks(_file(data[1:], f"landmarks{form}"), facts)
     assert math.isfinite(clip.duration_s)
-    to_json(own_json(clip, track))
+    to_json(own_json(track))
 
 
 def catalogue(data: bytes) -> None:

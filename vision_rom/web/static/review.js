@@ -1,5 +1,6 @@
 // The review page: recording and curve tied both ways; every change is measured again by the server.
 import uPlot from "./vendor/uPlot.esm.js";
+import { button, cell, colour, degrees, field, listed } from "./elements.js";
 import { asked } from "./send.js";
 
 const root = document.getElementById("review");
@@ -18,9 +19,7 @@ let shown = null, plot = null, frame = 0, dragged = null, hurting = null, moved 
 
 if (!mayCorrect) for (const one of root.querySelectorAll("[data-clinician]")) one.classList.add("hidden");
 
-const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 const number = (field) => { const text = find(field).value.trim().replace(",", "."); return text === "" ? NaN : Number(text); };
-const degrees = (value) => (value === null || value === undefined ? "–" : `${Math.round(value)}°`);
 
 async function act(promise, words) {
   said.textContent = "Measuring again …";
@@ -38,6 +37,7 @@ const change = (method, path, body) => asked(`/api/${path}`, {
   method, headers: { "content-type": "application/json", "x-form-token": root.dataset.formToken },
   body: body === undefined ? undefined : JSON.stringify(body),
 });
+const queue = (work) => asked(`/clips/${clip}/${work}`, { method: "POST", headers: { "x-form-token": root.dataset.formToken } });
 const correct = (what, words) => act(change("POST", `clips/${clip}/corrections`, what), words);
 
 // --- what is shown ---
@@ -61,6 +61,7 @@ function take(answer) {
   stage.aspectRatio = `${shown.width_px} / ${shown.height_px}`;
   stage.maxWidth = `min(100%, calc(75vh * ${shown.width_px / shown.height_px}))`;
   find("[data-do=undo]").disabled = shown.corrections === 0;
+  find("[data-places]").replaceChildren(...listed(shown.places.map((one) => one.in_words)));
   choose();
 }
 
@@ -86,42 +87,10 @@ function tellReading(one) {
     ? `${one.review}: held ${degrees(one.held_deg)}${interval}, peak ${degrees(one.peak_deg)}${one.note ? ` – ${one.note}` : ""}`
     : `not measured: ${one.reason}`;
   const items = one ? [...one.remarks, ...one.compensations] : [];
-  find("[data-remarks]").replaceChildren(...(items.length ? items : ["none"]).map((text) => {
-    const item = document.createElement("li");
-    item.textContent = text;
-    return item;
-  }));
+  find("[data-remarks]").replaceChildren(...listed(items.length ? items : ["none"]));
 }
 
-function cell(text, head = false) {
-  const made = document.createElement(head ? "th" : "td");
-  if (head) made.scope = "row";
-  made.textContent = text;
-  return made;
-}
-
-function field(value, name, onChange) {
-  const made = document.createElement("td");
-  if (!mayCorrect) { made.textContent = value.toFixed(2); return made; }
-  const input = document.createElement("input");
-  input.value = value.toFixed(2);
-  input.size = 5; input.inputMode = "decimal";
-  input.setAttribute("aria-label", name);
-  input.addEventListener("change", () => onChange(Number(input.value.replace(",", "."))));
-  made.append(input);
-  return made;
-}
-
-function button(text, name, onClick) {
-  const made = document.createElement("td");
-  if (!mayCorrect) return made;
-  const press = document.createElement("button");
-  press.type = "button"; press.textContent = text;
-  press.setAttribute("aria-label", name);
-  press.addEventListener("click", onClick);
-  made.append(press);
-  return made;
-}
+const allowed = (does) => (mayCorrect ? does : null);
 
 function listRepetitions(one) {
   const rows = (one ? one.repetitions : []).map((rep, index) => {
@@ -129,11 +98,11 @@ function listRepetitions(one) {
     const spans = () => spansOf(one);
     row.append(
       cell(String(index + 1), true),
-      field(rep.start_s, `Start of repetition ${index + 1} in seconds`, (value) => { const all = spans(); all[index][0] = value; mark(one, all); }),
-      field(rep.end_s, `End of repetition ${index + 1} in seconds`, (value) => { const all = spans(); all[index][1] = value; mark(one, all); }),
+      field(rep.start_s, `Start of repetition ${index + 1} in seconds`, allowed((value) => { const all = spans(); all[index][0] = value; mark(one, all); })),
+      field(rep.end_s, `End of repetition ${index + 1} in seconds`, allowed((value) => { const all = spans(); all[index][1] = value; mark(one, all); })),
       cell(degrees(rep.held_deg)), cell(degrees(rep.peak_deg)),
       cell(rep.interval95_deg ? `${degrees(rep.interval95_deg[0])} to ${degrees(rep.interval95_deg[1])}` : "–"),
-      button("Leave out", `Leave out repetition ${index + 1}`, () => mark(one, spans().filter((_, at) => at !== index))),
+      button("Leave out", `Leave out repetition ${index + 1}`, allowed(() => mark(one, spans().filter((_, at) => at !== index)))),
     );
     return row;
   });
@@ -144,7 +113,7 @@ function listPain(one) {
   const rows = shown.pain.marks.map(([from, to, score], index) => {
     const row = document.createElement("tr");
     row.append(cell(from.toFixed(2)), cell(to.toFixed(2)), cell(score === null ? "not given" : String(score)),
-      button("Remove", `Remove pain from ${from.toFixed(2)} s`, () => setPain(shown.pain.marks.filter((_, at) => at !== index))));
+      button("Remove", `Remove pain from ${from.toFixed(2)} s`, allowed(() => setPain(shown.pain.marks.filter((_, at) => at !== index)))));
     return row;
   });
   find("[data-pain] tbody").replaceChildren(...rows);
@@ -302,7 +271,7 @@ const pointOf = (name) => {
 function draw() {
   const context = canvas.getContext("2d");
   context.clearRect(0, 0, canvas.width, canvas.height);
-  if (!shown.points_px[frame]) return;
+  if (!shown || !shown.points_px[frame]) return;
   const thick = Math.max(2, canvas.height / 240);
   for (const [style, width] of [["#000", thick * 2.2], ["#ffd23f", thick]]) {
     context.strokeStyle = style; context.lineWidth = width;
@@ -386,7 +355,8 @@ const does = {
   "no-pain": () => setPain([], true),
   point: () => movePoint(find("#joint").value, number("#joint-x"), number("#joint-y")),
   movement: () => correct({ kind: "movement", movement: find("#other-movement").value, side: find("#other-side").value }, "Measured as another movement."),
-  annotate: () => act(asked(`/clips/${clip}/annotated`, { method: "POST", headers: { "x-form-token": root.dataset.formToken } }), "It is being made; look again in a minute."),
+  annotate: () => act(queue("annotated"), "It is being made; look again in a minute."),
+  measure: () => act(queue("measure"), "It is being measured again; load this page again in some minutes."),
 };
 
 async function reviewed(review) {
@@ -398,7 +368,8 @@ async function reviewed(review) {
 
 root.addEventListener("click", (event) => {
   const what = event.target.closest("[data-do]");
-  if (what && shown) does[what.dataset.do]();
+  // measuring again must work also where there is nothing to show any more
+  if (what && (shown || what.dataset.do === "measure")) does[what.dataset.do]();
 });
 which.addEventListener("change", choose);
 find("#joint").addEventListener("change", pointFields);
