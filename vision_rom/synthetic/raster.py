@@ -172,7 +172,6 @@ class Rasteriser:
         core, _, rendering, gl = _vtk()
         name = _window_class()
         self._window = rendering.vtkRenderWindow() if name == "vtkRenderWindow" else getattr(gl, name)()
-        self.window_class = name
         self._window.SetOffScreenRendering(1)
         self._window.SetMultiSamples(0)
         self._renderer = rendering.vtkRenderer()
