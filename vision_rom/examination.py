@@ -59,7 +59,6 @@ LOOKS_ALIKE = (
 RAISING_S = 0.3
 """Left out at both ends of a rotation with the arm raised: there the arm is still on its way. Our own choice."""
 
-
 MARKED_REST_S = 1.0
 """Rest that is read along on both sides of repetitions that a person marked. Our own choice."""
 

@@ -286,8 +286,8 @@ class Reading:
     compensations: tuple[str, ...] = ()
     """What the rest of the body did to help, in sentences; empty where nothing was seen."""
     vertical95_deg: tuple[float, float] = (float("nan"), float("nan"))
-    """Of ``vertical_held_deg``, where down is known: the reading's own or the plain angle's interval, what is not known of down, and what the
-    range of the camera's focal length does; NaN elsewhere."""
+    """Of ``vertical_held_deg``, where down is known: the wider of the reading's own and the plain angle's interval, what is not known of
+    down, and what the range of the camera's focal length does; NaN elsewhere."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -340,7 +340,7 @@ class PlaceReading:
     """Of the half second"""
     end_s: float = float("nan")
     cm: float = float("nan")
-    """The same as a length, where the body's height was given: for the hand behind the back from C7 down to the hand"""
+    """The same as a length, where a scale is known: for the hand behind the back from C7 down to the hand"""
     cm95: tuple[float, float] = (float("nan"), float("nan"))
     cm_from: str = ""
     """What the scale came from; empty where there is no length"""

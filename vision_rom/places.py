@@ -1,4 +1,4 @@
-"""Results that are no angles: how high a hand reaches on the back."""
+"""Results that are no angles: how high a hand reaches on the back, as a share of the trunk, a zone and a length."""
 
 from __future__ import annotations
 

@@ -43,7 +43,6 @@ METHOD_WORDS: dict[Method, str] = {
 WIDEST_HALF_WIDTH_DEG = 15.0
 """A reading that is less sure than this is not one."""
 
-
 KNOWN_NETWORKS = ("pose_full",)
 """Pose networks whose landmarks the arm network learned from, and its interval was calibrated on. With those of the heavy
 network it erred about as little in the full proof, but its intervals held 88 times in a hundred only."""

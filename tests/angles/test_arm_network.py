@@ -14,7 +14,6 @@ from vision_rom.angles.arm_network import (
     elevation_deg,
     plane_of_elevation_deg,
     predict_directions,
-    sagittal_elevation_deg,
 )
 
 DOWN = np.array([0.0, 0.0, -1.0])
@@ -34,11 +33,6 @@ def test_elevation_does_not_depend_on_the_plane(elevation: float, plane: float) 
 @pytest.mark.parametrize("plane", [-90, -30, 0, 35, 90])
 def test_plane_is_read_back(plane: float) -> None:
     assert plane_of_elevation_deg(raised(70, plane))[0] == pytest.approx(plane)
-
-
-def test_backwards_is_negative() -> None:
-    assert sagittal_elevation_deg(raised(40, 90))[0] == pytest.approx(40)
-    assert sagittal_elevation_deg(raised(40, -90))[0] == pytest.approx(-40)
 
 
 @pytest.mark.parametrize("rotation", [-70, -20, 0, 35, 80])

@@ -8,53 +8,16 @@ import warnings
 import numpy as np
 import pytest
 
-from vision_rom.angles import elevation_in_space_deg, elevation_of_vectors
-from vision_rom.angles.vectors import missing_as_nan
+from vision_rom.angles import elevation_of_vectors
+from vision_rom.angles.vectors import angle_between_deg
+from vision_rom.synthetic.capture import MARKERS
 
-# Marker order of the UI-PRMD Vicon files (Vakanski, Jun, Paul, Baker, Data 2018, 3(1), 2, doi:10.3390/data3010002), told
-# from the geometry of the markers.
-MARKERS = [
-    "LFHD",
-    "RFHD",
-    "LBHD",
-    "RBHD",
-    "C7",
-    "T10",
-    "CLAV",
-    "STRN",
-    "RBAK",
-    "LSHO",
-    "LUPA",
-    "LELB",
-    "LFRM",
-    "LWRA",
-    "LWRB",
-    "LFIN",
-    "RSHO",
-    "RUPA",
-    "RELB",
-    "RFRM",
-    "RWRA",
-    "RWRB",
-    "RFIN",
-    "LASI",
-    "RASI",
-    "LPSI",
-    "RPSI",
-    "LTHI",
-    "LKNE",
-    "LTIB",
-    "LANK",
-    "LHEE",
-    "LTOE",
-    "RTHI",
-    "RKNE",
-    "RTIB",
-    "RANK",
-    "RHEE",
-    "RTOE",
-]
 LABORATORY_ABDUCTION_COLUMN = 85  # second angle of the right shoulder
+
+
+def missing_as_nan(points):
+    """Return points (..., axes) with those at exactly zero as NaN: so a marker is written that was not seen."""
+    return np.where((points == 0).all(axis=-1, keepdims=True), np.nan, points)
 
 
 def markers_of(folder, name):
@@ -75,7 +38,7 @@ def trunk_down_of(markers):
 
 
 def elevation_from(markers, side="R"):
-    return elevation_in_space_deg(at(markers, f"{side}ELB") - at(markers, f"{side}SHO"), trunk_down_of(markers))
+    return angle_between_deg(at(markers, f"{side}ELB") - at(markers, f"{side}SHO"), trunk_down_of(markers))
 
 
 @pytest.mark.parametrize(
@@ -184,7 +147,7 @@ def test_upper_arm_of_a_c3d_file_by_two_readers(outside_data):
         p = {label: missing_as_nan(points[:, i]) for i, label in enumerate(labels)}
         arm = (p["EPICl"] + p["EPICm"]) / 2 - p["ACRO_tip"]
         down = (p["T10"] + p["XIPH"]) / 2 - (p["T1"] + p["STER"]) / 2
-        elevations.append(elevation_in_space_deg(arm, down))
+        elevations.append(angle_between_deg(arm, down))
     assert first.shape == (580, 51, 3)
     np.testing.assert_allclose(elevations[0], elevations[1], atol=1e-3)
     assert np.nanmin(elevations[0]) == pytest.approx(10.82, abs=0.01)
@@ -212,7 +175,7 @@ def humanoid(outside_data):
 
 
 def humanoid_elevation(at_body):
-    return float(elevation_in_space_deg(at_body("rradius") - at_body("rhumerus"), at_body("root") - at_body("thorax")))
+    return float(angle_between_deg(at_body("rradius") - at_body("rhumerus"), at_body("root") - at_body("thorax")))
 
 
 @pytest.mark.parametrize(("joint", "elevation"), [(-90, 27.22), (-45, 50.91), (0, 89.86), (45, 128.84), (90, 152.78)])

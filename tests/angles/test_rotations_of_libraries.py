@@ -10,7 +10,7 @@ from pytransform3d.rotations import matrix_from_euler
 from scipy.spatial.transform import Rotation
 from transforms3d.euler import euler2mat
 
-from vision_rom.angles import elevation_in_space_deg
+from vision_rom.angles.vectors import angle_between_deg
 
 DOWN = np.array([0.0, -1.0, 0.0])  # thorax axes of Wu et al. 2005: x forward, y up, z to the right
 
@@ -27,10 +27,10 @@ def test_three_libraries_pose_the_same_arm():
     other = Rotation.from_euler("YXY", (-145, -72, 140), degrees=True).as_matrix()
     np.testing.assert_allclose(by_scipy, other, atol=4e-16)
     for matrix in (by_scipy, by_transforms3d, by_pytransform3d, other):
-        assert elevation_in_space_deg(matrix @ DOWN, DOWN) == pytest.approx(72.0, abs=1e-9)
+        assert angle_between_deg(matrix @ DOWN, DOWN) == pytest.approx(72.0, abs=1e-9)
 
 
 @given(st.floats(-180, 180), st.floats(0, 180), st.floats(-180, 180))
 def test_elevation_is_the_second_angle_whatever_the_others(plane, elevation, axial):
     arm = Rotation.from_euler("YXY", (plane, elevation, axial), degrees=True).apply(DOWN)
-    assert elevation_in_space_deg(arm, DOWN) == pytest.approx(elevation, abs=1e-6)
+    assert angle_between_deg(arm, DOWN) == pytest.approx(elevation, abs=1e-6)

@@ -13,7 +13,6 @@ from vision_rom.angles.vectors import (
     direction_spread_deg,
     mean_direction_deg,
     median_direction_deg,
-    missing_as_nan,
     robust_sd,
     running_median,
     signed_angle_deg,
@@ -96,8 +95,3 @@ def test_running_median_passes_over_a_spike_and_over_missing_values():
     out = running_median([1, 1, 50, 1, np.nan, 1], half_width=1)
     np.testing.assert_allclose(out, [1, 1, 1, 25.5, 1, 1])
     assert np.isnan(running_median([np.nan] * 5, half_width=1)).all()
-
-
-def test_points_written_as_zero_are_missing():
-    points = np.array([[[0.0, 0.0, 0.0], [0.0, 1.0, 0.0]]])
-    np.testing.assert_array_equal(np.isnan(missing_as_nan(points))[0], [[True] * 3, [False] * 3])

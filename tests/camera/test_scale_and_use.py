@@ -19,7 +19,7 @@ from vision_rom.camera.reference import find_reference, reference_from
 from vision_rom.camera.rendering import look_at_sheet
 from vision_rom.camera.scale import scale_from_length, scale_from_sheet
 from vision_rom.camera.sheets import TARGETS
-from vision_rom.camera.use import face_landmarks, level_landmarks, picture_geometry, undistort_landmarks
+from vision_rom.camera.use import level_landmarks, picture_geometry, undistort_landmarks
 from vision_rom.clip import open_clip
 from vision_rom.handover import Frame
 
@@ -57,16 +57,6 @@ def test_a_patient_before_the_wall_is_measured_in_the_patients_plane() -> None:
         scale.before(3.0)
 
 
-def test_a_sheet_printed_too_small_is_corrected_by_its_ruler() -> None:
-    """A sheet printed at 97 % looks 1 / 0.97 times farther away; its ruler measures 145.5 instead of 150 mm."""
-    pose = look_at_sheet(distance_m=2.0, turn_deg=5.0, pitch_deg=3.0, roll_deg=0.0)
-    seen = place_camera(SHEET_M, WIDE.project(pose.points_m(SHEET_M * 0.97)), WIDE)
-    assert seen is not None
-    first, second = WIDE.project(pose.points_m(np.array([[0.0, 0.0, 0.0], [0.2, 0.0, 0.0]])))
-    length = scale_from_sheet(seen, WIDE, print_scale=145.5 / 150).length(first, second)
-    assert length.cm == pytest.approx(20.0, abs=0.02)
-
-
 def test_a_known_length_gives_the_scale_and_its_error() -> None:
     """1.70 m over 850 px is 2 mm a pixel; 2 cm of doubt and 5 % of depth add in squares."""
     scale = scale_from_length(np.array([400.0, 100.0]), np.array([400.0, 950.0]), 1.70, sd_m=0.02)
@@ -102,19 +92,6 @@ def test_levelled_plumb_lines_are_upright_and_parallel() -> None:
         assert found[1, 1] > found[0, 1]
 
 
-def test_facing_the_wall_makes_its_angles_true() -> None:
-    """An arm 0.6 m long at 137 deg on a wall plane, from an oblique camera: read exactly after turning to face it."""
-    pose = look_at_sheet(distance_m=2.0, turn_deg=12.0, pitch_deg=-6.0, roll_deg=4.0)
-    angle = np.radians(137.0)
-    points = np.array([[0.1, 0.2, 0.0], [0.1 + 0.6 * np.sin(angle), 0.2 + 0.6 * np.cos(angle), 0.0]])
-    filmed = WIDE.project(pose.points_m(points))
-    seen = face_landmarks(filmed, WIDE, placed())
-    across, down = seen[1] - seen[0]
-    assert np.degrees(np.arctan2(across, down)) == pytest.approx(137.0, abs=0.05)
-    across, down = filmed[1] - filmed[0]
-    assert abs(np.degrees(np.arctan2(across, down)) - 137.0) > 2.0
-
-
 def test_geometry_without_a_profile_states_its_range() -> None:
     """27 mm on the 43.27 mm diagonal of 36 x 24 mm film is 0.624 of the picture's diagonal."""
     geometry = picture_geometry(width_px=1920, height_px=1080)
@@ -134,8 +111,6 @@ def test_geometry_with_a_profile_scales_its_interval() -> None:
     assert geometry.focal.low_px == pytest.approx(1196.0)
     assert geometry.focal.high_px == pytest.approx(1204.0)
     assert len(geometry.remarks) == 2
-    landmarks = np.array([[[100.0, 200.0], [1300.0, 800.0]]])
-    np.testing.assert_allclose(geometry.upright(landmarks), undistort_landmarks(landmarks, geometry.lens))
 
 
 def test_a_standing_target_gives_a_level_and_a_moving_one_does_not() -> None:
@@ -153,7 +128,7 @@ def test_a_standing_target_gives_a_level_and_a_moving_one_does_not() -> None:
 
 def test_a_recording_without_a_sheet_has_no_reference() -> None:
     blank = np.full((720, 1280, 3), 180, np.uint8)
-    frames = [Frame(k, k / 30, blank) for k in range(60)]
+    frames = [Frame(k, k / 30, blank) for k in range(2)]
     assert find_reference(frames, WIDE) is None
 
 
@@ -170,8 +145,8 @@ def test_a_target_in_a_recording_is_found_and_used() -> None:
         truth["height_px"],
         tuple(truth["distortion"].values()),
     )
-    with open_clip(folder / "target_turned.mp4") as reader:
-        reference = find_reference(reader, lens, every_s=0.5)
+    with open_clip(folder / "target_turned.mp4", wanted_rate_hz=2.0) as reader:
+        reference = find_reference(reader, lens)
     assert reference is not None
     assert reference.kind == "target"
     assert not reference.moved

@@ -119,7 +119,7 @@ def test_a_foreign_reader_sees_the_sheet_in_true_scale(
     view = find_board(rgb) if kind == "board" else find_target(rgb)
     assert view is not None
     if kind == "board":
-        assert len(view.corners_px) == BOARD.corner_count
+        assert len(view.corners_px) == (BOARD.columns - 1) * (BOARD.rows - 1)
     else:
         assert len(view.corners_px) == 20
     drawn_mm = view.sheet_m[:, :2] * 1000 + pattern_middle_mm(kind, paper)
@@ -135,7 +135,7 @@ def test_our_board_is_opencvs_board() -> None:
     assert different.mean() < 0.02
     np.testing.assert_allclose(
         BOARD.opencv().getChessboardCorners() - BOARD.corners_m(),
-        np.broadcast_to(np.array([*BOARD.size_mm, 0.0]) / 2000.0, (BOARD.corner_count, 3)),
+        np.broadcast_to(np.array([*BOARD.size_mm, 0.0]) / 2000.0, BOARD.corners_m().shape),
         atol=1e-6,
     )
 

@@ -14,6 +14,7 @@ import pytest
 
 from vision_rom.handover import AngleCurve, Floats, Side
 from vision_rom.motion import repetitions, smooth
+from vision_rom.synthetic.capture import MARKERS
 
 LEFT_GROUP, RIGHT_GROUP = 27, 28
 LAB_STEP_S = 0.01
@@ -90,49 +91,6 @@ def published_curve(folder: Path, side: Side) -> AngleCurve:
     cross = arm[:, 0] * trunk[:, 1] - arm[:, 1] * trunk[:, 0]
     angle_deg = np.degrees(np.arctan2(np.abs(cross), (arm * trunk).sum(axis=1)))
     return a_curve(np.arange(len(frames)) / 30, angle_deg, side)
-
-
-MARKERS = [
-    "LFHD",
-    "RFHD",
-    "LBHD",
-    "RBHD",
-    "C7",
-    "T10",
-    "CLAV",
-    "STRN",
-    "RBAK",
-    "LSHO",
-    "LUPA",
-    "LELB",
-    "LFRM",
-    "LWRA",
-    "LWRB",
-    "LFIN",
-    "RSHO",
-    "RUPA",
-    "RELB",
-    "RFRM",
-    "RWRA",
-    "RWRB",
-    "RFIN",
-    "LASI",
-    "RASI",
-    "LPSI",
-    "RPSI",
-    "LTHI",
-    "LKNE",
-    "LTIB",
-    "LANK",
-    "LHEE",
-    "LTOE",
-    "RTHI",
-    "RKNE",
-    "RTIB",
-    "RANK",
-    "RHEE",
-    "RTOE",
-]
 
 
 def elevation_from_markers(folder: Path, name: str, side: Side) -> AngleCurve:

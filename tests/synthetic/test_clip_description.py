@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from vision_rom.errors import UsageError
 from vision_rom.synthetic.camera import Camera
 from vision_rom.synthetic.clip_description import (
+    PEAK_LIMITS,
     Bystander,
     ClipDescription,
     description_from_plain,
@@ -22,9 +23,9 @@ from vision_rom.synthetic.clip_description import (
     read_description,
 )
 from vision_rom.synthetic.phone import draw_phone
-from vision_rom.synthetic.sampling import random_script
-from vision_rom.synthetic.script import MOVEMENTS, Script, Stand, Traced, Turn
-from vision_rom.synthetic.scripts import painful_right_shoulder, single_movement
+from vision_rom.synthetic.pose3d import ArmPose
+from vision_rom.synthetic.script import MOVEMENTS, Compensation, Gesture, PainMark, Script, Stand, Traced, Turn
+from vision_rom.synthetic.scripts import random_rest, single_movement
 
 SHORT = 'person = 7\n[[script.acts]]\nact = "exercise"\nmovement = "abduction"\nside = "right"\nrepetitions = [{ peak = 150 }]\n'
 
@@ -32,7 +33,17 @@ SHORT = 'person = 7\n[[script.acts]]\nact = "exercise"\nmovement = "abduction"\n
 @st.composite
 def descriptions(draw):
     rng = np.random.default_rng(draw(st.integers(0, 2**20)))
-    script = random_script(rng, draw(st.sampled_from(MOVEMENTS)), draw(st.sampled_from(["left", "right", "both"])))
+    movement = draw(st.sampled_from(MOVEMENTS))
+    low, high = PEAK_LIMITS[movement]
+    script = single_movement(
+        movement,
+        draw(st.sampled_from(["left", "right", "both"])),
+        draw(st.lists(st.floats(low, high), min_size=1, max_size=3)),
+        up_s=draw(st.floats(0.5, 4.0)),
+        seed=draw(st.integers(0, 2**31 - 1)),
+        compensation=Compensation(lean_away_deg=draw(st.floats(-5.0, 15.0))),
+    )
+    script = replace(script, rest=random_rest(rng), tremor_deg=draw(st.sampled_from([0.1, 0.5])))
     return ClipDescription(
         person=draw(st.integers(0, 1000)),
         script=script,
@@ -57,7 +68,14 @@ def test_toml_and_json_round_trips_change_nothing(description):
 
 
 def test_a_long_script_round_trips():
-    description = ClipDescription(person=1, script=painful_right_shoulder())
+    acts = [
+        act
+        for movement in ("abduction", "flexion", "external_rotation")
+        for act in (Turn(45.0), *single_movement(movement, "left", (80.0, 85.0)).acts)
+    ]
+    gesture = Gesture("right", 3.0, 4.0, ArmPose(70.0, 30.0), shake_deg=10.0)
+    script = Script(acts=tuple(acts), pain_marks=(PainMark("right", 1.0, 2.5),), gestures=(gesture,))
+    description = ClipDescription(person=1, script=script)
     assert description_from_plain(tomllib.loads(description_to_toml(description))) == description
 
 

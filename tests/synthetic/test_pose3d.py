@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from vision_rom.synthetic.body import BodyShape, Traits, rig, shape_body, skin
 from vision_rom.synthetic.pose3d import (
     SIDES,
+    THORAX,
     ArmPose,
     PoseParameters,
     Side,
@@ -19,7 +20,6 @@ from vision_rom.synthetic.pose3d import (
     on_the_floor,
     posture,
     rotation_about,
-    thorax_rotation,
     upward_rotation_deg,
 )
 
@@ -134,10 +134,14 @@ def test_exchanging_the_arms_mirrors_the_joints(shape: BodyShape, pose: PosePara
 
 def test_lean_and_turn_have_the_sign_they_say(shape: BodyShape) -> None:
     up, ahead = np.array([0, 0, 1.0]), np.array([0, -1.0, 0])
-    assert (thorax_rotation(PoseParameters(lean_left_deg=10)) @ up)[0] == pytest.approx(np.sin(np.radians(10)))
-    assert (thorax_rotation(PoseParameters(lean_back_deg=10)) @ up)[1] == pytest.approx(np.sin(np.radians(10)))
-    assert (thorax_rotation(PoseParameters(turn_left_deg=10)) @ ahead)[0] == pytest.approx(np.sin(np.radians(10)))
-    assert (thorax_rotation(PoseParameters(yaw_deg=90)) @ ahead)[0] == pytest.approx(1)
+
+    def thorax(**asked: float) -> np.ndarray:
+        return posture(shape, PoseParameters(**asked)).rotations[rig().index[THORAX]]
+
+    assert (thorax(lean_left_deg=10) @ up)[0] == pytest.approx(np.sin(np.radians(10)))
+    assert (thorax(lean_back_deg=10) @ up)[1] == pytest.approx(np.sin(np.radians(10)))
+    assert (thorax(turn_left_deg=10) @ ahead)[0] == pytest.approx(np.sin(np.radians(10)))
+    assert (thorax(yaw_deg=90) @ ahead)[0] == pytest.approx(1)
 
 
 def test_scapula_and_humerus_share_elevation_about_two_to_one() -> None:

@@ -54,7 +54,9 @@ def middle_of(mask):
     ids=["front", "turned", "barrel", "pincushion"],
 )
 def test_a_ball_is_drawn_where_the_camera_projects_it(camera):
-    middle = camera.unproject([camera.width_px * 0.68, camera.height_px * 0.3], 2.6)
+    size = np.array([camera.width_px, camera.height_px])
+    ray = np.array([*camera.undistort((size * [0.68, 0.3] - size / 2) / camera.focal_px), 1.0])
+    middle = 2.6 * ray @ camera.rotation + camera.position_m
     figure = ball(middle, 0.15)
     picture = Renderer(make_room(2), camera).draw([figure])
     assert picture.shape == (camera.height_px, camera.width_px, 3)

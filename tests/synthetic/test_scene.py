@@ -22,7 +22,7 @@ def volume(solids: Solids) -> float:
 def test_solids_have_their_volume_whichever_way_their_wall_faces(axes):
     box, cylinder = Solids(axes=axes), Solids(axes=axes)
     box.box([0, 0, 0], [1, 2, 3], (9, 9, 9))
-    cylinder.cylinder([1, 1, 0], 0.5, 2.0, (9, 9, 9))
+    cylinder.spun([1, 1, 0], [(0.5, 0.0), (0.5, 2.0)], (9, 9, 9))
     assert volume(box) == pytest.approx(6.0)
     assert volume(cylinder) == pytest.approx(np.pi * 0.25 * 2.0, rel=0.02)
 

@@ -11,7 +11,6 @@ from vision_rom.angles.curve import angle_curve, forearm_of_track, plane_of_moti
 from vision_rom.angles.elevation import (
     Elevation,
     elevation_curve,
-    elevation_in_space_deg,
     elevation_of_vectors,
     trunk_down_px,
 )
@@ -46,7 +45,6 @@ __all__ = [
     "angle_curve",
     "apparent_deg",
     "elevation_curve",
-    "elevation_in_space_deg",
     "elevation_of_vectors",
     "error_terms",
     "find_view",

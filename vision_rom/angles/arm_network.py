@@ -74,11 +74,6 @@ def elevation_deg(upper_arm: Floats) -> Floats:
     return np.asarray(np.degrees(np.arctan2(np.hypot(upper_arm[:, 0], upper_arm[:, 1]), -upper_arm[:, 2])))
 
 
-def sagittal_elevation_deg(upper_arm: Floats) -> Floats:
-    """Return the elevation (n,) with the sign of its direction: forwards positive, backwards negative."""
-    return np.asarray(elevation_deg(upper_arm) * np.where(upper_arm[:, 1] > 0, -1.0, 1.0))
-
-
 def plane_of_elevation_deg(upper_arm: Floats) -> Floats:
     """Return the plane (n,) in which the arm is raised: 0 to the side, 90 forwards, -90 backwards."""
     return np.asarray(np.degrees(np.arctan2(-upper_arm[:, 1], upper_arm[:, 0])))

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from vision_rom.angles.elevation import trunk_down_px
-from vision_rom.angles.vectors import Floats, along_and_across, midpoint
+from vision_rom.angles.vectors import along_and_across, midpoint
 from vision_rom.angles.view import ViewEstimate
-from vision_rom.handover import Landmark, PoseTrack, Side
+from vision_rom.handover import Floats, Landmark, PoseTrack, Side
 
 HALF_WIDTH = 0.10
 """95% interval of a held ratio either way: on 15 reaches of eight rendered people (``proof/examination_cases.py``,

@@ -24,9 +24,9 @@ from vision_rom.angles.rotation import (
     learn_forearm_length,
     rotation_curve,
 )
-from vision_rom.angles.vectors import Floats, running_median, wrapped_deg
+from vision_rom.angles.vectors import running_median, wrapped_deg
 from vision_rom.angles.view import LEAST_VISIBILITY, ViewEstimate
-from vision_rom.handover import SIDES, AngleCurve, Landmark, PoseTrack, Side
+from vision_rom.handover import SIDES, AngleCurve, Floats, Landmark, PoseTrack, Side
 
 TURNED_AWAY_DEG = 60.0
 """A frame whose own estimate of the trunk's turn is this far from the clip's: the patient turned round there."""

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from vision_rom.angles.off_plane import outward_sign, true_deg
-from vision_rom.angles.vectors import Floats, angle_between_deg, midpoint, signed_angle_deg, wrapped_deg
-from vision_rom.handover import Landmark, Side
+from vision_rom.angles.vectors import midpoint, signed_angle_deg, wrapped_deg
+from vision_rom.handover import Floats, Landmark, Side
 
 TrunkLine = Literal["midline", "same_side"]
 
@@ -97,8 +97,3 @@ def elevation_of_vectors(
         apparent_deg=wrapped_deg(seen, lowest_deg=LOWEST_ELEVATION_DEG),
         lean_deg=lean,
     )
-
-
-def elevation_in_space_deg(arm: ArrayLike, trunk_down: ArrayLike) -> Floats:
-    """Unsigned elevation of vectors (..., 3) in [0, 180], free of the plane of motion and of every view."""
-    return angle_between_deg(arm, trunk_down)

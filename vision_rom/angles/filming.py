@@ -27,7 +27,7 @@ FOCAL_PER_LONGER_SIDE = 0.9
 """Usual phone, main camera: 26 to 28 mm equivalent."""
 SMALLEST_TRUNK_PX = 60.0
 DARK_BELOW = 45.0
-"""Mean of the picture's luma, 0 to 255"""
+"""Mean of the picture's green, 0 to 255 (:attr:`~vision_rom.handover.PoseTrack.brightness`)"""
 CUT_OFF_SHARE = 0.08
 SOMEBODY_ELSE_SHARE = 0.1
 

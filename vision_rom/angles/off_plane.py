@@ -17,8 +17,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike
 
-from vision_rom.angles.vectors import Floats, wrapped_deg
-from vision_rom.handover import Side
+from vision_rom.angles.vectors import wrapped_deg
+from vision_rom.handover import Floats, Side
 
 Plane = Literal["frontal", "scapular", "sagittal"]
 
@@ -107,8 +107,6 @@ class PlaneDisagreement:
     """0 to 90, the value to work with; NaN where unknown."""
     sd_deg: float
     """Its standard deviation; NaN where unknown."""
-    from_shoulders_deg: float
-    """From the turn of the trunk and the plane that was asked for; NaN where unknown."""
     from_arm_deg: float
     """From the arm's own foreshortening near 90 degrees against hanging; NaN where the arm was not seen in both."""
     sentence: str
@@ -191,6 +189,4 @@ def plane_disagreement_deg(
             f"The plane of motion was about {value:.0f} degrees off the picture (likely {value - sd:.0f} to "
             f"{value + sd:.0f}); turn the patient or move the camera until it looks straight at that plane."
         )
-    return PlaneDisagreement(
-        off_plane_deg=value, sd_deg=sd, from_shoulders_deg=first, from_arm_deg=from_arm_deg, sentence=sentence
-    )
+    return PlaneDisagreement(off_plane_deg=value, sd_deg=sd, from_arm_deg=from_arm_deg, sentence=sentence)

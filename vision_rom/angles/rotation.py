@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vision_rom.angles.elevation import trunk_down_px
-from vision_rom.angles.vectors import Floats, along_and_across, angle_between_deg, running_median
-from vision_rom.handover import Landmark, Side
+from vision_rom.angles.vectors import along_and_across, angle_between_deg, running_median
+from vision_rom.handover import Floats, Landmark, Side
 
 FOREARM_PER_TRUNK = 0.507
 """0.146 / 0.288 of body height, Drillis and Contini 1966 in Winter, Biomechanics and Motor Control of Human Movement."""

@@ -7,9 +7,9 @@ precision near 0 and 180 degrees, where the arccosine of a rounded ratio loses i
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from vision_rom.handover import Floats
 
 NORMAL_SD_PER_MAD = 1.4826
 """Standard deviation of normal data per median absolute deviation: 1 / the normal distribution's 75% quantile."""
@@ -134,14 +134,3 @@ def runs_of(mask: ArrayLike) -> list[tuple[int, int]]:
     """First and last index of every run of True in (n,)."""
     edges = np.flatnonzero(np.diff(np.concatenate(([0], np.asarray(mask, np.int8), [0]))))
     return [(int(first), int(after) - 1) for first, after in zip(edges[::2], edges[1::2], strict=True)]
-
-
-def missing_as_nan(points: ArrayLike) -> Floats:
-    """Copy of points (..., axes) with those at exactly zero in every axis as NaN.
-
-    Trackers and marker files write a point that they did not see as (0, 0, 0); taken for a place it gives an angle that
-    looks real.
-    """
-    out = np.array(points, np.float64)
-    out[(out == 0).all(axis=-1)] = np.nan
-    return out

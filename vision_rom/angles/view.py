@@ -19,7 +19,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from vision_rom.angles.vectors import (
-    Floats,
     along_and_across,
     angle_between_deg,
     direction_spread_deg,
@@ -27,7 +26,7 @@ from vision_rom.angles.vectors import (
     midpoint,
     wrapped_deg,
 )
-from vision_rom.handover import Landmark, View
+from vision_rom.handover import Floats, Landmark, View
 
 SHOULDERS_PER_TRUNK = 0.80
 """Shoulder line over trunk length as the network marks them. 0.259 / 0.288 = 0.90 between the acromia after Drillis and

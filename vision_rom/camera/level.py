@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision_rom.angles.vectors import NORMAL_SD_PER_MAD
 from vision_rom.camera.lens import Lens
 from vision_rom.camera.placement import Level, Unsure
 from vision_rom.handover import Bools, Floats
@@ -142,7 +143,9 @@ def _best_direction(normals: Floats, lengths: Floats) -> tuple[Floats, Bools]:
         down = _common_direction(normals[own], lengths[own])
         # in a crooked room the few edges that agree by chance must not outvote the rest: the limit follows the scatter
         off_deg = np.degrees(np.arcsin(np.clip(np.abs(normals @ down), 0.0, 1.0)))
-        scatter_deg = 1.4826 * float(np.median(off_deg[off_deg < NEARLY_DEG])) if (off_deg < NEARLY_DEG).any() else 0.0
+        scatter_deg = (
+            NORMAL_SD_PER_MAD * float(np.median(off_deg[off_deg < NEARLY_DEG])) if (off_deg < NEARLY_DEG).any() else 0.0
+        )
         own = off_deg < np.clip(3.0 * scatter_deg, AGREE_DEG, NEARLY_DEG)
     return down, own
 

@@ -109,7 +109,7 @@ def camera_of_patient(path: Path, clip: Clip, track: PoseTrack, asked: CameraAsk
     )
     frames = list(_some_frames(path, clip))
     low, _, high = geometry.lenses()
-    reference = find_reference(frames, geometry.lens, ends=(low, high), every_s=0.0)
+    reference = find_reference(frames, geometry.lens, ends=(low, high))
     found = () if reference is None else reference.remarks
     if asked.level is not None:
         how = _in_words(asked.level, "as stated")

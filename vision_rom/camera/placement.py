@@ -12,7 +12,7 @@ import numpy as np
 from vision_rom.camera.lens import Lens
 from vision_rom.handover import Floats
 
-LevelSource = Literal["target", "board", "edges", "user"]
+LevelSource = Literal["target", "edges", "user"]
 
 TYPICAL_CORNER_ERROR_PX = 0.1
 """Floor for the error of a found corner: the residual of a few corners may be small by luck."""

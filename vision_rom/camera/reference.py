@@ -45,19 +45,14 @@ def find_reference(
     lens: Lens,
     *,
     ends: tuple[Lens, ...] = (),
-    every_s: float = 1.0,
-    print_scale: float = 1.0,
 ) -> Reference | None:
-    """Look for the angle target, else the board, in one picture per ``every_s``; None if fewer than two show one.
+    """Look for the angle target, else the board, in some pictures of a recording; None if fewer than two show one.
 
     ``ends`` are the lens with the shortest and the longest focal length that it may have.
     """
     found: dict[Literal["target", "board"], list[tuple[Placement, ...]]] = {"target": [], "board": []}
-    looked_at, due_s = 0, -np.inf
+    looked_at = 0
     for frame in frames:
-        if frame.time_s < due_s:
-            continue
-        due_s = frame.time_s + every_s
         looked_at += 1
         target = find_target(frame.rgb, lens=lens)
         view = target if target is not None else find_board(frame.rgb)
@@ -71,7 +66,7 @@ def find_reference(
     if len(found[kind]) < 2:
         return None
     middle, *others = (
-        reference_from(list(one), kind, by, looked_at=looked_at, print_scale=print_scale)
+        reference_from(list(one), kind, by, looked_at=looked_at)
         for one, by in zip(zip(*found[kind], strict=True), (lens, *ends), strict=True)
     )
     return replace(middle, ends=tuple(others))
@@ -83,7 +78,6 @@ def reference_from(
     lens: Lens,
     *,
     looked_at: int,
-    print_scale: float = 1.0,
 ) -> Reference:
     """Return what the placements of one sheet in several pictures tell together."""
     typical = typical_placement(placements)
@@ -108,7 +102,7 @@ def reference_from(
         kind=kind,
         placement=typical,
         level=level,
-        scale=scale_from_sheet(typical, lens, print_scale=print_scale),
+        scale=scale_from_sheet(typical, lens),
         pictures=len(placements),
         looked_at=looked_at,
         moved=moved,

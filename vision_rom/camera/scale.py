@@ -74,15 +74,10 @@ class EvenScale:
         return Length(cm, cm * self.relative_sd)
 
 
-def scale_from_sheet(placement: Placement, lens: Lens, *, print_scale: float = 1.0) -> PlaneScale:
-    """Return the scale in the plane of a sheet.
-
-    ``print_scale``: the measured length of the printed ruler divided by the length written on it.
-    """
-    if not print_scale > 0.0:
-        raise ValueError(f"print_scale must be above 0, got {print_scale}")
+def scale_from_sheet(placement: Placement, lens: Lens) -> PlaneScale:
+    """Return the scale in the plane of a sheet that was printed at its own size."""
     normal = placement.rotation[:, 2]
-    distance_m = float(normal @ placement.position_m) * print_scale
+    distance_m = float(normal @ placement.position_m)
     return PlaneScale(lens, np.asarray(normal), distance_m, PRINT_SD)
 
 

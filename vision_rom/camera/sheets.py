@@ -68,13 +68,8 @@ class Board:
         """Width and height of the pattern."""
         return self.columns * self.square_mm, self.rows * self.square_mm
 
-    @property
-    def corner_count(self) -> int:
-        """Inner corners of the chequered pattern."""
-        return (self.columns - 1) * (self.rows - 1)
-
     def corners_m(self) -> Floats:
-        """(corner_count, 3) inner corners, row by row, in the sheet's axes, metres."""
+        """((columns - 1) (rows - 1), 3) inner corners, row by row, in the sheet's axes, metres."""
         column, row = np.meshgrid(np.arange(1, self.columns), np.arange(1, self.rows))
         x = (column.ravel() - self.columns / 2) * self.square_mm
         y = (row.ravel() - self.rows / 2) * self.square_mm

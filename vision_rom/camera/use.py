@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from vision_rom.camera.fov import FocalRange, assumed_focal, profile_focal, stated_focal
 from vision_rom.camera.lens import Lens
-from vision_rom.camera.placement import Level, Placement, camera_axes
+from vision_rom.camera.placement import Level, camera_axes
 from vision_rom.camera.profile import CameraProfile, lens_for_picture
 from vision_rom.handover import Floats
 
@@ -31,12 +31,6 @@ class PictureGeometry:
         """
         low, high = (self.focal.low_px / self.focal.focal_px, self.focal.high_px / self.focal.focal_px)
         return _with_focal(self.lens, low), self.lens, _with_focal(self.lens, high)
-
-    def upright(self, landmarks_px: Floats) -> Floats:
-        """Return landmarks (..., 2 or 3) without distortion, and level if the level is known."""
-        if self.level is None:
-            return undistort_landmarks(landmarks_px, self.lens)
-        return level_landmarks(landmarks_px, self.lens, self.level)
 
 
 def picture_geometry(
@@ -81,20 +75,9 @@ def level_landmarks(landmarks_px: Floats, lens: Lens, level: Level) -> Floats:
 
     Distortion is removed too. The picture's vertical then is the world's, and upright lines are parallel.
     """
-    return _seen_by(landmarks_px, lens, camera_axes(0.0, level.pitch_deg, level.roll_deg))
-
-
-def face_landmarks(landmarks_px: Floats, lens: Lens, placement: Placement) -> Floats:
-    """Return landmarks (..., 2 or 3) as a camera at the same place that faces the sheet's wall squarely would show them.
-
-    Distortion is removed too. Angles in any plane parallel to the wall then are true.
-    """
-    return _seen_by(landmarks_px, lens, placement.rotation.T)
-
-
-def _seen_by(landmarks_px: Floats, lens: Lens, axes: Floats) -> Floats:
-    """Turn the camera about its own centre: ``axes`` (3, 3) takes its directions to those of the new one."""
+    axes = camera_axes(0.0, level.pitch_deg, level.roll_deg)
     rays = lens.rays(landmarks_px[..., :2])
+    # the camera is turned about its own centre
     turned = np.concatenate([rays, np.ones((*rays.shape[:-1], 1))], axis=-1) @ axes.T
     with np.errstate(divide="ignore", invalid="ignore"):
         # a direction at right angles to the new camera, or behind it, is nowhere in its picture
@@ -108,12 +91,4 @@ def _with_rest(points_px: Floats, landmarks_px: Floats) -> Floats:
 
 
 def _with_focal(lens: Lens, ratio: float) -> Lens:
-    return Lens(
-        lens.focal_x_px * ratio,
-        lens.focal_y_px * ratio,
-        lens.centre_x_px,
-        lens.centre_y_px,
-        lens.width_px,
-        lens.height_px,
-        lens.distortion,
-    )
+    return replace(lens, focal_x_px=lens.focal_x_px * ratio, focal_y_px=lens.focal_y_px * ratio)

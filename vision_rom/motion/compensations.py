@@ -13,6 +13,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from vision_rom.angles.elevation import trunk_down_px
+from vision_rom.angles.vectors import angle_between_deg
 from vision_rom.handover import Bools, Floats, Landmark, PoseTrack, Repetition, Side, View
 
 REST_S = 0.6
@@ -74,9 +76,7 @@ def compensations(
     if not repetitions:
         return ()
     px = track.landmarks_px[..., :2]
-    shoulders = (px[:, Landmark.LEFT_SHOULDER] + px[:, Landmark.RIGHT_SHOULDER]) / 2
-    hips = (px[:, Landmark.LEFT_HIP] + px[:, Landmark.RIGHT_HIP]) / 2
-    up = shoulders - hips
+    up = -trunk_down_px(px)
     lean = np.degrees(np.arctan2(up[:, 0], -up[:, 1]))
     found = []
     if view in ("front", "back"):
@@ -148,6 +148,4 @@ def _median(values: Floats, chosen: Bools) -> float:
 def _elbow_bend_deg(px: Floats, side: Side) -> Floats:
     """Return by how much the elbow is bent in the picture (n,): 0 is straight."""
     shoulder, elbow, wrist = (px[:, Landmark.of(side, part)] for part in ("shoulder", "elbow", "wrist"))
-    upper, forearm = elbow - shoulder, wrist - elbow
-    cross = upper[:, 0] * forearm[:, 1] - upper[:, 1] * forearm[:, 0]
-    return np.asarray(np.degrees(np.arctan2(np.abs(cross), np.sum(upper * forearm, axis=1))))
+    return angle_between_deg(elbow - shoulder, wrist - elbow)

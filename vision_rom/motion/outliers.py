@@ -6,10 +6,8 @@ from itertools import pairwise
 
 import numpy as np
 
+from vision_rom.angles.vectors import NORMAL_SD_PER_MAD
 from vision_rom.handover import Bools, Floats, Ints
-
-NORMAL_SD_PER_MAD = 1.4826
-"""Standard deviation of a normal distribution over its median absolute deviation, 1 / Phi^-1(3/4)."""
 
 MOST_NEIGHBOURS = 10
 """On each side of a sample. A faster recording has its neighbours thinned to this, so that cost stays bounded."""

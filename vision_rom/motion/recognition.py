@@ -1,7 +1,8 @@
 """Which movement a recording shows and which side makes it.
 
-The room for full recognition. For now: abduction, flexion or extension, told apart by the side of the patient that
-the camera sees and by the direction in which the arm leaves neutral.
+For a recording of one movement, and by its angle curves alone: abduction, flexion or extension, told apart by the side of
+the patient that the camera sees and by the direction in which the arm leaves neutral. All movements, one after the other in
+one recording, are told apart in ``naming.py``.
 """
 
 from __future__ import annotations

@@ -12,6 +12,7 @@ import itertools
 
 import numpy as np
 
+from vision_rom.angles.vectors import angle_between_deg
 from vision_rom.handover import Bools, Floats, Landmark, PoseTrack, Side
 from vision_rom.pain.marks import PainMark
 
@@ -74,7 +75,7 @@ def hand_signal_marks(track: PoseTrack, *, measured: Side) -> tuple[PainMark, ..
         seen
         & (height > WRIST_ABOVE_SHOULDER)
         & (hangs > ELBOW_BELOW_SHOULDER)
-        & (_at_elbow_deg(shoulder, elbow, wrist) < BENT_BELOW_DEG)
+        & (angle_between_deg(shoulder - elbow, wrist - elbow) < BENT_BELOW_DEG)
     )
     hand = (wrist - shoulder) / trunk[:, None]
     marks = []
@@ -96,12 +97,6 @@ def _trunk_px(track: PoseTrack) -> Floats:
     hips = (points[:, Landmark.LEFT_HIP] + points[:, Landmark.RIGHT_HIP]) / 2
     length = np.linalg.norm(shoulders - hips, axis=1)
     return np.full(len(length), np.nanmedian(length))
-
-
-def _at_elbow_deg(shoulder: Floats, elbow: Floats, wrist: Floats) -> Floats:
-    to_shoulder, to_wrist = shoulder - elbow, wrist - elbow
-    cross = to_shoulder[:, 0] * to_wrist[:, 1] - to_shoulder[:, 1] * to_wrist[:, 0]
-    return np.asarray(np.degrees(np.arctan2(np.abs(cross), np.sum(to_shoulder * to_wrist, axis=1))))
 
 
 def _runs(time_s: Floats, up: Bools, height: Floats) -> list[tuple[int, int]]:

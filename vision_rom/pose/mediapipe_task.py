@@ -116,6 +116,11 @@ def load_mediapipe() -> Any:  # Any: MediaPipe carries no types
     """
     try:
         import mediapipe
+    except ModuleNotFoundError as error:
+        raise InstallationError(
+            f"The Python package {error.name} is missing, with which only tests and the bench of speed compare. "
+            'Install it: pip install "vision-rom[test]"'
+        ) from error
     except (ImportError, OSError) as error:
         raise InstallationError(missing_library_sentence(error)) from error
     return mediapipe

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from vision_rom.angles.vectors import angle_between_deg
 from vision_rom.handover import Floats, Landmark, PoseTrack, Side
 
 
@@ -16,9 +17,7 @@ def hip_shoulder_elbow_deg(landmarks_px: Floats, *, side: Side) -> Floats:
     Only x and y are used. NaN where a landmark is.
     """
     shoulder, elbow, hip = (landmarks_px[:, Landmark.of(side, part), :2] for part in ("shoulder", "elbow", "hip"))
-    arm, trunk = elbow - shoulder, hip - shoulder
-    cross = trunk[:, 0] * arm[:, 1] - trunk[:, 1] * arm[:, 0]
-    return np.asarray(np.degrees(np.arctan2(np.abs(cross), np.sum(arm * trunk, axis=1))), np.float64)
+    return angle_between_deg(elbow - shoulder, hip - shoulder)
 
 
 def largest_angle_deg(track: PoseTrack, *, side: Side) -> float:

@@ -16,7 +16,6 @@ from vision_rom.synthetic.camera import Camera
 from vision_rom.synthetic.clip_description import Bystander, ClipDescription
 from vision_rom.synthetic.phone import Phone
 from vision_rom.synthetic.pose3d import SIDES, Side
-from vision_rom.synthetic.sampling import random_rest
 from vision_rom.synthetic.script import (
     ROTATIONS,
     Act,
@@ -31,7 +30,7 @@ from vision_rom.synthetic.script import (
     Turn,
     planned_repetitions,
 )
-from vision_rom.synthetic.scripts import FACING_LEFT_DEG, examiner_beside, examiner_demonstrates
+from vision_rom.synthetic.scripts import FACING_LEFT_DEG, examiner_beside, examiner_demonstrates, random_rest
 
 SEEN_PEOPLE = range(60001, 60009)
 SEEN_LATER = range(61001, 61013)

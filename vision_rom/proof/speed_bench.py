@@ -2,7 +2,7 @@
 
     python -m vision_rom.proof.speed_bench FOLDER --out tests/proof/results/speed
 
-FOLDER keeps the rendered clip. Runs take turns, each in a process of its own, and of several rounds the quickest counts:
+Needs the extra ``test``, for MediaPipe. FOLDER keeps the rendered clip. Runs take turns, each in a process of its own, and of several rounds the quickest counts:
 what else the machine does can only slow a run. Quote the ratios; milliseconds are this machine's. While the bench runs the
 machine should do nothing else; the load when it began and ended is written down, so that a reader can tell. Processor
 time is kept beside the clock for machines that are never idle.

@@ -8,10 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.stats import t as student
 
-Floats = NDArray[np.float64]
+from vision_rom.handover import Floats
 
 Z95 = 1.959963984540054
 

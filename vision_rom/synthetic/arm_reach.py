@@ -9,6 +9,7 @@ from scipy.optimize import least_squares
 
 from vision_rom.synthetic.body import BodyShape, Floats, Traits, rig, shape_body
 from vision_rom.synthetic.pose3d import (
+    LATERAL,
     ArmPose,
     PoseParameters,
     Posture,
@@ -16,9 +17,8 @@ from vision_rom.synthetic.pose3d import (
     angle_between_deg,
     posture,
     rotation_about,
+    swing,
 )
-
-LATERAL: dict[Side, float] = {"left": 1.0, "right": -1.0}
 
 SACRUM_LINE_SHARE = 0.127
 """Height of the line of the posterior superior iliac spines, as a share of hip joints to C7 (from memory)."""
@@ -48,12 +48,10 @@ def arm_pose_from_directions(upper: Floats, forearm: Floats, side: Side) -> ArmP
 
 def directions_of(arm: ArmPose, side: Side) -> tuple[Floats, Floats]:
     """Unit vectors (3,) of upper arm and forearm in the thorax's axes; the inverse of the above."""
-    lateral, elbow = LATERAL[side], np.radians(arm.elbow_deg)
-    plane = np.radians(arm.plane_deg)
-    swing = rotation_about((-float(np.sin(plane)), -lateral * float(np.cos(plane)), 0.0), arm.elevation_deg)
+    elbow, raised = np.radians(arm.elbow_deg), swing(arm, side)
     bent = np.array([0.0, -np.sin(elbow), -np.cos(elbow)])
-    forearm = swing @ rotation_about((0, 0, 1), lateral * arm.rotation_deg) @ bent
-    return np.asarray(swing @ [0.0, 0.0, -1.0], np.float64), np.asarray(forearm, np.float64)
+    forearm = raised @ rotation_about((0, 0, 1), LATERAL[side] * arm.rotation_deg) @ bent
+    return np.asarray(raised @ [0.0, 0.0, -1.0], np.float64), np.asarray(forearm, np.float64)
 
 
 def thumb_tip_m(stance: Posture, side: Side) -> Floats:

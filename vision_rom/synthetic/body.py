@@ -194,17 +194,6 @@ def shape_body(traits: Traits) -> BodyShape:
     )
 
 
-def chain_rotations(local: dict[str, Floats]) -> Floats:
-    """World rotations (B, 3, 3) from rotations of single bones against their parent, each stated in the body's axes."""
-    shared = rig()
-    world = np.empty((len(shared.parents), 3, 3))
-    moved = {shared.index[name]: rotation for name, rotation in local.items()}
-    for bone, parent in enumerate(shared.parents):
-        above = np.eye(3) if parent < 0 else world[parent]
-        world[bone] = above @ moved[bone] if bone in moved else above
-    return world
-
-
 def posed_heads(shape: BodyShape, rotations: Floats, *, lengthen: dict[str, Floats] | None = None) -> Floats:
     """Joint centres (B, 3) in m for world ``rotations`` (B, 3, 3), the root at the origin.
 

@@ -166,10 +166,3 @@ class Camera:
             slope = 1.0 + 3.0 * self.k1 * r2 + 5.0 * self.k2 * r2 * r2
             r = r - (r * (1.0 + self.k1 * r2 + self.k2 * r2 * r2) - drawn) / np.maximum(slope, 0.05)
         return np.asarray(xy * np.where(drawn > 1e-12, r / np.maximum(drawn, 1e-12), 1.0))
-
-    def unproject(self, points_px: ArrayLike, depth_m: ArrayLike) -> Floats:
-        """Turn pixels (..., 2) with depth along the optical axis (...,) into world points (..., 3)."""
-        plane = self.undistort((np.asarray(points_px, np.float64) - self._middle_px) / self.focal_px)
-        depth = np.asarray(depth_m, np.float64)[..., None]
-        inside = np.concatenate([plane * depth, depth], axis=-1)
-        return np.asarray(inside @ self.rotation + self.position_m)

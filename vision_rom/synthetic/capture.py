@@ -16,8 +16,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from vision_rom.angles.vectors import runs_of
 from vision_rom.synthetic.body import Floats
 from vision_rom.synthetic.pose3d import SIDES, Side
 from vision_rom.synthetic.script import Movement, Traced
@@ -124,17 +124,11 @@ def _bridged(points: Floats) -> Floats:
         return points
     index = np.arange(len(points))
     filled = np.stack([np.interp(index, index[seen], column[seen]) for column in points.T], axis=1)
-    for first, last in _runs(~seen):
+    for first, last in runs_of(~seen):
         inside = first > 0 and last < len(points) - 1
         if not inside or (last - first + 1) / RATE_HZ > LONGEST_GAP_S:
             filled[first : last + 1] = np.nan
     return filled
-
-
-def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """First and last index of each run of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
-    return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
 def thorax_frames(markers: dict[str, Floats]) -> Floats:
@@ -168,7 +162,7 @@ def read_motion(path: Path) -> CapturedMotion:
     whole = np.isfinite(frames).all(axis=(1, 2))
     for vectors in (*upper.values(), *forearm.values()):
         whole &= np.isfinite(vectors).all(axis=1)
-    runs = sorted(_runs(np.asarray(whole)), key=lambda run: run[1] - run[0])
+    runs = sorted(runs_of(whole), key=lambda run: run[1] - run[0])
     if not runs or runs[-1][1] == runs[-1][0]:
         raise ValueError(f"{path}: the markers of thorax and arms are never seen together")
     kept = np.arange(runs[-1][0], runs[-1][1] + 1)

@@ -28,7 +28,8 @@ from vision_rom.synthetic.body import BodyShape, Floats, lowest_point_m, posed_h
 Side = Literal["left", "right"]
 SIDES: tuple[Side, Side] = ("left", "right")
 _SUFFIX = {"left": ".L", "right": ".R"}
-_LATERAL = {"left": 1.0, "right": -1.0}
+LATERAL: dict[Side, float] = {"left": 1.0, "right": -1.0}
+"""Which way along x a side lies"""
 
 SPINE = ("spine05", "spine04", "spine03", "spine02", "spine01")
 THORAX = "spine01"
@@ -112,7 +113,6 @@ class PoseParameters:
 class _ArmGeometry:
     """Constants of one arm of one body in the neutral stance."""
 
-    upper_axis: Floats
     forearm_axis: Floats
     flexion_axis: Floats
     flexion_deg: float
@@ -185,7 +185,7 @@ def unit(vector: Floats) -> Floats:
 
 @lru_cache(maxsize=128)
 def _arm_geometry(shape: BodyShape, side: Side) -> _ArmGeometry:
-    index, suffix, lateral = rig().index, _SUFFIX[side], _LATERAL[side]
+    index, suffix, lateral = rig().index, _SUFFIX[side], LATERAL[side]
     shoulder, elbow, wrist = (
         shape.neutral_heads[index[bone + suffix]] for bone in ("upperarm01", "lowerarm01", "wrist")
     )
@@ -198,7 +198,6 @@ def _arm_geometry(shape: BodyShape, side: Side) -> _ArmGeometry:
     clavicle = shape.neutral_heads[index["clavicle" + suffix]]
     width = abs(shoulder[0] - clavicle[0])
     return _ArmGeometry(
-        upper_axis=upper,
         forearm_axis=forearm,
         flexion_axis=flexion_axis,
         flexion_deg=flexion_deg,
@@ -247,32 +246,21 @@ def _glenohumeral(geometry: _ArmGeometry, girdle: Girdle) -> Floats:
     )
 
 
-def arm_direction(arm: ArmPose, side: Side) -> Floats:
-    """Unit vector shoulder to elbow in the thorax's axes (x left, y backward, z up)."""
-    elevation, plane = np.radians(arm.elevation_deg), np.radians(arm.plane_deg)
-    return np.array(
-        [
-            _LATERAL[side] * np.sin(elevation) * np.cos(plane),
-            -np.sin(elevation) * np.sin(plane),
-            -np.cos(elevation),
-        ]
-    )
-
-
-def _swing(arm: ArmPose, side: Side) -> Floats:
+def swing(arm: ArmPose, side: Side) -> Floats:
+    """Rotation (3, 3) that raises the hanging upper arm of the thorax's axes to where the pose has it."""
     plane = math.radians(arm.plane_deg)
     # hanging (0, 0, -1) times the direction in which the arm is raised
-    return rotation_about((-math.sin(plane), -_LATERAL[side] * math.cos(plane), 0.0), arm.elevation_deg)
+    return rotation_about((-math.sin(plane), -LATERAL[side] * math.cos(plane), 0.0), arm.elevation_deg)
 
 
 def _arm_rotations(arm: ArmPose, side: Side, geometry: _ArmGeometry, girdle: Girdle) -> dict[str, Floats]:
     """Rotations of the arm's bones against the neutral stance, in the thorax's axes."""
-    lateral = _LATERAL[side]
-    swing = _swing(arm, side)
+    lateral = LATERAL[side]
+    raised = swing(arm, side)
     twist_deg = arm.rotation_deg + geometry.align_deg
 
     def humerus(share: float) -> Floats:
-        return swing @ rotation_about((0, 0, 1), lateral * share * twist_deg) @ geometry.hang
+        return raised @ rotation_about((0, 0, 1), lateral * share * twist_deg) @ geometry.hang
 
     lower = humerus(1.0) @ rotation_about(geometry.flexion_axis, arm.elbow_deg - geometry.flexion_deg)
     pronations = [
@@ -301,11 +289,6 @@ def _fraction(rotation: Floats, share: float) -> Floats:
     return rotation_about(axis, share * float(np.degrees(np.arctan2(sine, np.trace(rotation) - 1))))
 
 
-def thorax_rotation(pose: PoseParameters) -> Floats:
-    """World rotation (3, 3) of the thorax against the same person's neutral stance."""
-    return rotation_about((0, 0, 1), pose.yaw_deg) @ _spine_rotation(pose)
-
-
 def _spine_rotation(pose: PoseParameters) -> Floats:
     bend = np.array([pose.lean_back_deg, pose.lean_left_deg, 0.0])
     size = float(np.linalg.norm(bend))
@@ -329,7 +312,7 @@ def posture(shape: BodyShape, pose: PoseParameters) -> Posture:
         set_to[bone] = thorax @ _fraction(thorax.T @ head, step / len(NECK))
     shift: dict[str, Floats] = {}
     for side in SIDES:
-        geometry, suffix, lateral = _arm_geometry(shape, side), _SUFFIX[side], _LATERAL[side]
+        geometry, suffix, lateral = _arm_geometry(shape, side), _SUFFIX[side], LATERAL[side]
         arm = pose.arm(side)
         girdle = _girdle(arm, geometry, lateral)
         bones = _arm_rotations(arm, side, geometry, girdle)

@@ -1,7 +1,7 @@
 """Triangles to pixels and depth, on the processor alone: one VTK window per process.
 
 Why VTK: it is maintained, installs from one wheel, and draws without a graphics card and without an X server through
-Mesa's software rasteriser, which any machine that runs MediaPipe on Linux already has (both link libEGL). VTK is called
+Mesa's software rasteriser, which needs a system library and no more (``libegl1`` on Debian). VTK is called
 directly and not through PyVista, because nothing of PyVista's plotting is needed here and importing it takes four times
 as long. Light is not VTK's task: the colours handed in are final, so that all light (and so all randomness) is numpy's and
 the same on every machine.
@@ -177,7 +177,6 @@ class Rasteriser:
         core, _, rendering, gl = _vtk()
         name = _window_class()
         self._window = rendering.vtkRenderWindow() if name == "vtkRenderWindow" else getattr(gl, name)()
-        self.window_class = name
         self._window.SetOffScreenRendering(1)
         self._window.SetMultiSamples(0)
         self._renderer = rendering.vtkRenderer()

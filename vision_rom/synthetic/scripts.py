@@ -1,9 +1,11 @@
-"""Ready-made scripts: one movement, the whole examination, an examiner beside the patient, the demonstration patient."""
+"""Pieces of scripts: one movement, a hanging arm, an examiner beside the patient, who looks on or shows the movements."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
+
+import numpy as np
 
 from vision_rom.synthetic.pose3d import ArmPose, Side
 from vision_rom.synthetic.script import (
@@ -11,13 +13,10 @@ from vision_rom.synthetic.script import (
     Compensation,
     Exercise,
     Movement,
-    PainMark,
     Repetition,
     Script,
     Sides,
     Stand,
-    Turn,
-    planned_repetitions,
 )
 
 FACING_LEFT_DEG: dict[Movement, float] = {
@@ -34,19 +33,6 @@ FACING_LEFT_DEG: dict[Movement, float] = {
     "elbow_flexion": 90.0,
 }
 """Turn to the left that shows a movement of the right arm to a camera in front; for the left arm, to the right."""
-
-USUAL_ORDER: tuple[Movement, ...] = (
-    "abduction",
-    "cross_body_adduction",
-    "external_rotation",
-    "internal_rotation",
-    "flexion",
-    "extension",
-    "external_rotation_90",
-    "internal_rotation_90",
-    "hand_behind_back",
-)
-"""Grouped by the way the patient faces, so that few turns are needed."""
 
 
 def single_movement(
@@ -73,42 +59,15 @@ def single_movement(
     return Script(acts=(exercise,), seed=seed)
 
 
-def examination(
-    peaks: Mapping[Movement, Mapping[Side, Sequence[float]]],
-    *,
-    order: Sequence[Movement] = USUAL_ORDER,
-    seed: int = 0,
-    up_s: float = 1.6,
-    hold_s: float = 1.0,
-    compensation: Compensation | None = None,
-) -> Script:
-    """Every movement of both sides in one take, turning so that each is seen from where it should be.
-
-    Args:
-        peaks: movement -> side -> peak of each repetition; a side that is missing is left out.
-        order: of the movements; those without peaks are passed over.
-        seed: of sway and tremor.
-        up_s: to raise; lowering takes as long.
-        hold_s: at the top.
-        compensation: of every movement.
-    """
-    acts: list[Act] = [Stand(1.0)]
-    facing = 0.0
-    for movement in order:
-        for side, wanted in peaks.get(movement, {}).items():
-            target = FACING_LEFT_DEG[movement] * (1 if side == "right" else -1)
-            turn = (target - facing + 180) % 360 - 180
-            if abs(turn) > 1:
-                acts.append(Turn(turn, seconds=1.0 + abs(turn) / 90))
-                acts.append(Stand(0.5))
-            facing = target
-            script = single_movement(
-                movement, side, wanted, up_s=up_s, hold_s=hold_s, down_s=up_s, compensation=compensation
-            )
-            acts += [*script.acts, Stand(0.6)]
-    if abs(facing) > 1:
-        acts.append(Turn((-facing + 180) % 360 - 180, seconds=2.0))
-    return Script(acts=tuple(acts), seed=seed)
+def random_rest(rng: np.random.Generator) -> ArmPose:
+    """Return a hanging arm, as different people let it hang."""
+    return ArmPose(
+        elevation_deg=float(rng.uniform(3, 13)),
+        plane_deg=float(rng.normal(15, 25)),
+        rotation_deg=float(rng.normal(-10, 15)),
+        elbow_deg=float(rng.uniform(4, 25)),
+        pronation_deg=float(rng.normal(10, 20)),
+    )
 
 
 def examiner_beside(duration_s: float, *, seed: int, side: Side = "left") -> Script:
@@ -142,36 +101,3 @@ def examiner_demonstrates(patient: Script, *, seed: int, lead_s: float, side: Si
     x = 1.05 if side == "left" else -1.05
     examiner = Script(acts=tuple(shown), seed=seed, position_m=(x, 0.15))
     return examiner, replace(patient, acts=tuple(copied))
-
-
-def painful_right_shoulder(*, seed: int = 5) -> Script:
-    """The demonstration patient: an invented person with a limited, painful right shoulder and a sound left one."""
-    sound: dict[Movement, Sequence[float]] = {
-        "abduction": (158, 161),
-        "flexion": (162, 165),
-        "external_rotation": (62, 64),
-        "hand_behind_back": (0.55,),
-    }
-    painful: dict[Movement, Sequence[float]] = {
-        "abduction": (84, 92),
-        "flexion": (98, 104),
-        "external_rotation": (24, 28),
-        "hand_behind_back": (1.0,),
-    }
-    order: tuple[Movement, ...] = ("abduction", "external_rotation", "flexion", "hand_behind_back")
-    script = examination(
-        {movement: {"left": sound[movement], "right": painful[movement]} for movement in order}, order=order, seed=seed
-    )
-    guarded = Compensation(lean_away_deg=9, lean_back_deg=3, hike_m=0.03, elbow_bend_deg=10, drift_deg=8)
-    acts = tuple(
-        replace(act, compensation=guarded)
-        if isinstance(act, Exercise) and act.side == "right" and act.movement in ("abduction", "flexion")
-        else act
-        for act in script.acts
-    )
-    marks = tuple(
-        PainMark("left", planned.top_s - 0.7, planned.hold_end_s + 0.3)
-        for planned in planned_repetitions(script)
-        if planned.side == "right" and planned.movement == "abduction"
-    )
-    return replace(script, acts=acts, pain_marks=marks)

@@ -91,12 +91,6 @@ class Solids:
         )
         self.add(vertices + np.asarray(middle), np.concatenate([_halves(quads), caps]), colour, material)
 
-    def cylinder(
-        self, middle: ArrayLike, radius: float, height: float, colour: Colour, material: Material = Material.PLAIN
-    ) -> None:
-        """Add an upright cylinder standing on ``middle``."""
-        self.spun(middle, [(radius, 0.0), (radius, height)], colour, material)
-
     def rod(self, start: ArrayLike, end: ArrayLike, radius: float, colour: Colour) -> None:
         """Add a thin eight-sided rod in any direction, without ends."""
         a, b = np.asarray(start, np.float64), np.asarray(end, np.float64)

@@ -19,11 +19,11 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from vision_rom.synthetic.arm_reach import LATERAL, back_height_ratio
+from vision_rom.synthetic.arm_reach import back_height_ratio
 from vision_rom.synthetic.body import Floats, rig
 from vision_rom.synthetic.choreography import pose_at
 from vision_rom.synthetic.people import Person
-from vision_rom.synthetic.pose3d import SIDES, THORAX, Posture, Side, angle_between_deg, unit
+from vision_rom.synthetic.pose3d import LATERAL, SIDES, THORAX, Posture, Side, angle_between_deg, unit
 from vision_rom.synthetic.script import Movement, PlannedRepetition, Script, planned_repetitions
 
 DOWN = np.array([0.0, 0.0, -1.0])
