@@ -17,8 +17,8 @@ from vision_rom.synthetic.camera import Camera
 from vision_rom.synthetic.clip_description import ClipDescription
 from vision_rom.synthetic.phone import Phone
 from vision_rom.synthetic.pose3d import SIDES, ArmPose, Side
-from vision_rom.synthetic.sampling import random_rest
 from vision_rom.synthetic.script import Script, Stand, Traced
+from vision_rom.synthetic.scripts import random_rest
 
 PEOPLE = range(64001, 64051)
 LEAST_DEG, FURTHEST_DEG = 95.0, 146.0
