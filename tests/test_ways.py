@@ -73,3 +73,16 @@ def test_a_wide_interval_is_no_reading(half, refused):
     if refused:
         assert "Film again" in sentence
     assert too_unsure((float("nan"), float("nan"))) == ""
+
+
+def test_slow_motion_gives_angles_and_no_speeds(seen):
+    clip, track = seen
+    usual, slow = (
+        measure_landmarks(replace(clip, speeds_trusted=trusted), track, movement="abduction", side="left").readings[0]
+        for trusted in (True, False)
+    )
+    assert slow.held_deg == usual.held_deg
+    assert len(slow.repetitions) == len(usual.repetitions) > 0
+    for name in ("peak_speed_deg_s", "raise_s", "hold_s", "lower_s", "lowering_speed_deg_s", "smoothness"):
+        assert np.isfinite([getattr(one, name) for one in usual.repetitions]).all(), name
+        assert np.isnan([getattr(one, name) for one in slow.repetitions]).all(), name

@@ -148,7 +148,7 @@ class Clip:
     gaps_s: tuple[tuple[float, float], ...] = ()
     """(start, end) of steps longer than 2.5 x the median step."""
     speeds_trusted: bool = True
-    """False where the rate of the pictures changes as in exported slow motion: speeds and durations mean nothing."""
+    """False where the rate of the pictures changes as in exported slow motion: speeds and durations mean nothing and are not given."""
     remarks: tuple[str, ...] = ()
     """Sentences for the user: damage, missing end, equal timestamps, slow motion."""
 
@@ -243,6 +243,7 @@ class Repetition:
     """Largest mean of the smoothed curve over any 0.5 s inside the repetition."""
     start_deg: float
     peak_speed_deg_s: float
+    """NaN, as the durations, speeds and smoothness below, where the recording's speeds cannot be trusted"""
     interval95_deg: tuple[float, float]
     """Of ``held_deg``."""
     hold_start_s: float

@@ -141,6 +141,7 @@ def measure_landmarks(
             track,
             view,
             widest_half_width_deg=widest_half_width_deg,
+            speeds_trusted=clip.speeds_trusted,
             spans=(marked or {}).get((chosen, curve.source.side)),
         )
         for curve in kept
@@ -196,9 +197,14 @@ def read_curve(
     view: ViewEstimate,
     *,
     widest_half_width_deg: float = WIDEST_HALF_WIDTH_DEG,
+    speeds_trusted: bool = True,
     spans: Spans | None = None,
 ) -> Reading:
-    """Turn one smoothed curve into the reading of its movement and side, or into the reason why there is none."""
+    """Turn one smoothed curve into the reading of its movement and side, or into the reason why there is none.
+
+    Without ``speeds_trusted`` (:attr:`Clip.speeds_trusted`) speeds, durations and smoothness stay NaN, and nothing is said of how
+    the arm came down; angles hold.
+    """
     side = curve.source.side
     found = repetitions(curve) if spans is None else repetitions_between(curve, spans)
     plane = plane_of(movement, track, side, view)
@@ -214,7 +220,10 @@ def read_curve(
     reason = too_unsure(reading95_deg, widest_deg=widest_half_width_deg)
     if reason:
         return replace(_refused(movement.name, movement.joint, side, reason, view), camera_off_plane_deg=off_plane_deg)
-    kept = with_dynamics(kept, curve)
+    if speeds_trusted:
+        kept, lowering = with_dynamics(kept, curve), lowering_remarks(kept, curve)
+    else:
+        kept, lowering = tuple(replace(one, peak_speed_deg_s=float("nan")) for one in kept), ()
     held = [one.held_deg for one in kept]
     dropped = [f"{one.start_s:.1f} to {one.end_s:.1f} s left out: {one.reason}" for one in found.dropped]
     return Reading(
@@ -231,7 +240,7 @@ def read_curve(
         interval95_deg=reading95_deg,
         vertical_held_deg=mean_known([one.vertical_held_deg for one in kept]),
         compensations=_helped(movement, track, kept, side, view),
-        remarks=(*view.remarks, *curve.source.remarks, *found.remarks, *dropped, *lowering_remarks(kept, curve)),
+        remarks=(*view.remarks, *curve.source.remarks, *found.remarks, *dropped, *lowering),
     )
 
 

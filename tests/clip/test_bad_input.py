@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 from vision_rom.clip import decoding, frame_at, open_clip, sha256_of
+from vision_rom.clip.sound import loudness_of
 from vision_rom.errors import ClipDamaged, ClipEmpty, ClipError, ClipMissing, NoPicture, NotAVideo
 
 
@@ -289,6 +290,7 @@ def test_a_file_cannot_make_the_reader_call_out(tmp_path, listener, suffix):
     path = tmp_path / f"clip.{suffix}"
     path.write_text(lists.get(suffix, hls))
     refusal(path, NotAVideo)
+    assert loudness_of(path) is None
     assert knocks == []
 
 

@@ -39,6 +39,13 @@ _FAILED_READS = 100
 """Reads in a row that may fail before the rest of the file is given up."""
 
 
+def local_container(path: Path) -> InputContainer:
+    """Open one local file of a recording's format and nothing that it may name; FFmpeg's own errors pass through."""
+    options = {"protocol_whitelist": "file", "format_whitelist": _FORMATS}
+    # the prefix keeps a name such as "http:x.mp4" from being taken for an address
+    return av.open(f"file:{os.path.abspath(path)}", options=options)
+
+
 def open_container(path: Path) -> tuple[InputContainer, VideoStream]:
     """Open a recording and choose its picture stream; the caller closes the container.
 
@@ -50,10 +57,8 @@ def open_container(path: Path) -> tuple[InputContainer, VideoStream]:
     check_readable(path)
     check_index(path)
     name = shown_name(path)
-    options = {"protocol_whitelist": "file", "format_whitelist": _FORMATS}
     try:
-        # the prefix keeps a name such as "http:x.mp4" from being taken for an address
-        container = av.open(f"file:{os.path.abspath(path)}", options=options)
+        container = local_container(path)
     except (av.error.PermissionError, av.error.FileNotFoundError):
         raise ClipMissing(f"{name} was there but can no longer be read; check the path.") from None
     except (av.error.FFmpegError, UnicodeError):

@@ -8,7 +8,9 @@ from pathlib import Path
 import av
 import numpy as np
 
+from vision_rom.clip.decoding import local_container
 from vision_rom.clip.files import check_readable
+from vision_rom.clip.structure import check_index
 from vision_rom.handover import Floats
 
 RATE_HZ = 16_000
@@ -32,16 +34,17 @@ def loudness_of(path: Path) -> Loudness | None:
     Raises
     ------
     ClipError
-        The file cannot be opened.
+        The file is none, or its index would keep the decoder's library busy for minutes.
 
     """
     check_readable(path)
+    check_index(path)
     step = round(STEP_S * RATE_HZ)
     levels: list[Floats] = []
     rest = np.zeros(0)
     last = 0.0
     try:
-        with av.open(str(path)) as container:
+        with local_container(path) as container:
             if not container.streams.audio:
                 return None
             audio = container.streams.audio[0]
