@@ -129,8 +129,7 @@ def test_it_did_not_hurt_is_told_apart_from_nobody_asked(again, first) -> None:
 
 
 def test_a_moved_point_changes_the_angle_there_and_nowhere_far(again, first) -> None:
-    raw = first.raw_curves if hasattr(first, "raw_curves") else [one.source for one in first.curves]
-    curve = next(one for one in raw if one.side == "right")
+    curve = next(one.source for one in first.curves if one.source.side == "right")
     row = len(first.track.frame_index) // 3
     frame = int(first.track.frame_index[row])
     x_px, y_px = first.track.landmarks_px[row, 14, :2]
