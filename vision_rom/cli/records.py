@@ -33,9 +33,19 @@ reading_app = typer.Typer(
 )
 
 
+def warn_of_network_drive(folder: Path) -> None:
+    """Say on stderr where the records lie on a drive of another machine."""
+    from vision_rom.records.network_drive import WARNING, network_kind
+
+    kind = network_kind(folder)
+    if kind is not None:
+        print(WARNING.format(folder=folder, kind=kind), file=sys.stderr)
+
+
 def _open(folder: Path, who: str) -> Records:
     from vision_rom.records import Records
 
+    warn_of_network_drive(folder)
     return Records(folder, who=who or getpass.getuser())
 
 

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import getpass
+import socket
 import sys
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
-from vision_rom.cli.records import DEFAULT_RECORDS, Folder
+from vision_rom.cli.records import DEFAULT_RECORDS, Folder, warn_of_network_drive
 from vision_rom.errors import InstallationError, UsageError
+
+if TYPE_CHECKING:
+    from vision_rom.web.settings import ServeSettings
 
 account_app = typer.Typer(
     name="account",
@@ -42,7 +46,6 @@ def serve_command(
         import uvicorn
 
         from vision_rom.web.app import create_app
-        from vision_rom.web.security import LONGEST_HEADERS_BYTES
         from vision_rom.web.settings import GIB, ServeSettings
         from vision_rom.web.store import ClinicStore
     except ImportError as error:
@@ -51,6 +54,8 @@ def serve_command(
     settings = ServeSettings(
         records.resolve(), address, port, public_url, certificate, key, behind_proxy, int(largest_gb * GIB)
     )
+    warn_of_network_drive(settings.folder)
+    check_free(settings)
     with ClinicStore(settings.folder, who="the server") as kept, only_server(settings.folder):
         accounts = kept.accounts()
         if settings.on_network and not accounts:
@@ -59,23 +64,45 @@ def serve_command(
         print(f"Open {settings.base_url}{way_in}", flush=True)
         if way_in:
             print("The address opens once, for whoever sits at this machine. Stop with Ctrl-C.", flush=True)
-        uvicorn.run(
-            create_app(settings),
-            host=settings.address,
-            port=settings.port,
-            ssl_certfile=settings.certificate,
-            ssl_keyfile=settings.key,
-            proxy_headers=settings.behind_proxy,
-            forwarded_allow_ips="127.0.0.1",
-            server_header=False,
-            date_header=False,
-            access_log=False,
-            log_level="warning",
-            timeout_keep_alive=15,
-            timeout_graceful_shutdown=5,
-            h11_max_incomplete_event_size=LONGEST_HEADERS_BYTES,
-        )
+        uvicorn.run(create_app(settings), **options_of(settings))
     return 0
+
+
+def check_free(settings: ServeSettings) -> None:
+    """Raise UsageError where nothing can listen at the server's address."""
+    kind = socket.AF_INET6 if ":" in settings.address else socket.AF_INET
+    try:
+        socket.create_server((settings.address, settings.port), family=kind).close()
+    except OSError as error:
+        raise UsageError(
+            f"Nothing can listen on {settings.address}, port {settings.port}: {error.strerror or error}; choose another with --port."
+        ) from error
+
+
+def options_of(settings: ServeSettings) -> dict[str, Any]:
+    """Return how the server's library is to serve."""
+    from vision_rom.web.patience import MOST_CONNECTIONS, PatientProtocol
+    from vision_rom.web.security import LONGEST_HEADERS_BYTES
+
+    return {
+        "host": settings.address,
+        "port": settings.port,
+        "ssl_certfile": settings.certificate,
+        "ssl_keyfile": settings.key,
+        "proxy_headers": settings.behind_proxy,
+        "forwarded_allow_ips": "127.0.0.1",
+        "server_header": False,
+        "date_header": False,
+        "access_log": False,
+        "log_level": "warning",
+        "http": PatientProtocol,
+        "limit_concurrency": MOST_CONNECTIONS,
+        # nothing of ours speaks it
+        "ws": "none",
+        "timeout_keep_alive": 15,
+        "timeout_graceful_shutdown": 5,
+        "h11_max_incomplete_event_size": LONGEST_HEADERS_BYTES,
+    }
 
 
 class only_server:  # noqa: N801 - a context manager reads as a verb

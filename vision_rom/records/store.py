@@ -13,7 +13,7 @@ from datetime import date as calendar_date
 from pathlib import Path
 from typing import Any, Self, get_args
 
-from vision_rom.errors import UsageError
+from vision_rom.errors import OutputError, UsageError
 from vision_rom.records.change import repeatability_mdc95_deg
 from vision_rom.records.database import in_a_sentence, integrity, now, open_database, transaction
 from vision_rom.records.model import (
@@ -331,7 +331,8 @@ class Records:
                 }
                 for one in visits
             ],
-            "recordings": [asdict(one) for one in self.clips(patient)],
+            # where on this machine they lie is nobody's business who reads the export
+            "recordings": [asdict(one) | {"path": Path(one.path).name} for one in self.clips(patient)],
         }
 
     def delete_patient(self, patient: Patient, *, recordings: bool = True) -> tuple[Path, ...]:
@@ -365,10 +366,18 @@ class Records:
                 "BEGIN SELECT RAISE (ABORT, 'the audit trail never changes'); END"
             )
         # freed pages and the write-ahead log still hold what was deleted
-        self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        self._connection.execute("VACUUM")
+        try:
+            self._connection.execute("VACUUM")
+            busy = self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
+        except sqlite3.Error as error:
+            raise in_a_sentence(error, self.folder) from error
         for backup in self.folder.glob("records.sqlite3.before-*"):
             backup.unlink()
+        if busy:
+            raise OutputError(
+                f"The patient is deleted, but another program reads the records in '{self.folder}': what was deleted is still on the "
+                "disk until it has closed them."
+            )
         return tuple(missing)
 
     def audit(self) -> list[tuple[str, str, str]]:

@@ -236,7 +236,7 @@ class ClinicStore(Records):
     def uploads(self, *, run_id: int | None = None, visit_id: int | None = None) -> tuple[Upload, ...]:
         """Return the recordings of a run or a visit, oldest first."""
         rows = self._connection.execute(
-            "SELECT * FROM upload WHERE run_id IS ? AND visit_id IS ? ORDER BY created_at, rowid", (run_id, visit_id)
+            "SELECT * FROM upload WHERE run_id IS ? AND visit_id IS ? ORDER BY rowid", (run_id, visit_id)
         ).fetchall()
         return tuple(_upload(row) for row in rows)
 
@@ -403,7 +403,10 @@ class ClinicStore(Records):
                 (patient.id,),
             ).fetchall()
         ]
-        uploads = [asdict(one) for one in self.uploads_of(patient)]
+        uploads = [
+            asdict(one) | {"path": None if one.path is None else Path(one.path).name}
+            for one in self.uploads_of(patient)
+        ]
         return super().export_patient(patient) | {"tasks": tasks, "corrections": corrections, "uploads": uploads}
 
     def note(self, what: str) -> None:
