@@ -7,6 +7,7 @@ and for where things lie on this machine.
 
 from __future__ import annotations
 
+import base64
 import json
 import os
 import re
@@ -16,18 +17,22 @@ import socket
 import subprocess
 import sys
 import time
+import zipfile
+import zlib
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import av
 import httpx
+import pyarrow
+import pyarrow.parquet
 import pytest
 
 from vision_rom.records import Patient, Records, Visit
 
 pytestmark = pytest.mark.slow
-PLACE, DEVICE, OWNER = "+47.3769+008.5417/", "Inventedphone 12", "Owner of the phone"
+PLACE, DEVICE, OWNER, DAY = "+47.3769+008.5417/", "Inventedphone 12", "Owner of the phone", "1999-12-31"
 NAME = "Imagined Person"
 MACHINE = (socket.gethostname(),) if len(socket.gethostname()) > 5 else ()
 """A shorter name is found anywhere by chance"""
@@ -62,7 +67,8 @@ def test_the_trap_would_tell(watch, tmp_path: Path) -> None:
 @pytest.fixture
 def recording(sample_clips: Path, tmp_path: Path) -> Path:
     """A rendered recording with what phones write beside the pictures."""
-    path = tmp_path / "IMG_7.mov"
+    path = tmp_path / NAME / "IMG_7.mov"
+    path.parent.mkdir()
     with av.open(str(sample_clips / "demo_abduction_right.mp4")) as old:
         options = {"movflags": "use_metadata_tags"}
         with av.open(str(path), "w", format="mov", options=options) as new:
@@ -73,6 +79,10 @@ def recording(sample_clips: Path, tmp_path: Path) -> Path:
                     "com.apple.quicktime.model": DEVICE,
                     "make": DEVICE,
                     "artist": OWNER,
+                    "author": OWNER,
+                    "title": OWNER,
+                    "creation_time": f"{DAY}T23:59:58.000000Z",
+                    "com.apple.quicktime.creationdate": f"{DAY}T23:59:58+0000",
                 }
             )
             stream = old.streams.video[0]
@@ -86,13 +96,35 @@ def recording(sample_clips: Path, tmp_path: Path) -> Path:
     return path
 
 
+def insides(path: Path) -> Iterator[bytes]:
+    """What a file holds, as it is and taken out of what it is packed in."""
+    content = path.read_bytes()
+    yield content
+    if path.suffix == ".npz":
+        with zipfile.ZipFile(path) as archive:
+            yield from (archive.read(name) for name in archive.namelist())
+    elif path.suffix == ".parquet":
+        table = pyarrow.parquet.read_table(path)
+        yield f"{table.schema} {table.schema.metadata} {table.slice(0, 100).to_pylist()}".encode()
+    elif path.suffix == ".pdf":
+        for packed in re.findall(rb"stream\r?\n(.*?)\r?\nendstream", content, re.DOTALL):
+            with suppress(zlib.error):
+                yield zlib.decompress(packed)
+    elif path.suffix == ".html":
+        for packed in re.findall(rb"base64,([A-Za-z0-9+/=]+)", content):
+            yield base64.b64decode(packed)
+    elif path.name == "bundle.json":
+        for packed in re.findall(rb'"data": "([A-Za-z0-9+/=]+)"', content):
+            yield base64.b64decode(packed)
+
+
 def tells_too_much(folder: Path, here: Path, *, also: tuple[str, ...] = ()) -> list[str]:
     """Files below a folder that hold what they must not, with what they hold."""
-    told = (PLACE, DEVICE, OWNER, str(here), str(Path.home()) + "/", *MACHINE, *also)
+    told = (PLACE, DEVICE, OWNER, DAY, str(here), str(Path.home()) + "/", *MACHINE, *also)
     found = []
     for path in sorted(one for one in folder.rglob("*") if one.is_file()):
-        content = path.read_bytes()
-        found += [f"{path.name}: {secret}" for secret in told if secret.encode() in content]
+        for content in insides(path):
+            found += [f"{path.name}: {secret}" for secret in told if secret.encode() in content]
     return found
 
 
@@ -119,7 +151,19 @@ def test_measuring_calls_nobody_and_its_files_tell_nothing_of_phone_or_machine(
     assert done.returncode == 0, done.stderr[-2000:]
     assert watch.outward(log) == []
     assert (out / "annotated.mp4").is_file()
-    assert tells_too_much(out, tmp_path) == []
+    assert tells_too_much(out, tmp_path, also=(NAME,)) == []
+
+
+def test_the_search_would_find(tmp_path: Path) -> None:
+    """The control: what is packed is taken out of it."""
+    pyarrow.parquet.write_table(pyarrow.table({"clip": [DEVICE] * 50}), tmp_path / "a.parquet", compression="zstd")
+    with zipfile.ZipFile(tmp_path / "b.npz", "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("facts", DEVICE * 50)
+    (tmp_path / "c.pdf").write_bytes(b"stream\n" + zlib.compress(DEVICE.encode() * 50) + b"\nendstream")
+    (tmp_path / "d.html").write_bytes(b"data:image/png;base64," + base64.b64encode(DEVICE.encode()))
+    (tmp_path / "bundle.json").write_bytes(b'{"data": "' + base64.b64encode(DEVICE.encode()) + b'"}')
+    found = tells_too_much(tmp_path, tmp_path)
+    assert {one.partition(":")[0] for one in found} == {"a.parquet", "b.npz", "c.pdf", "d.html", "bundle.json"}
 
 
 def test_a_folder_of_recordings_calls_nobody(watch, recording: Path, tmp_path: Path) -> None:
@@ -127,9 +171,10 @@ def test_a_folder_of_recordings_calls_nobody(watch, recording: Path, tmp_path: P
     clips.mkdir()
     for name in ("a.mov", "b.mov"):
         shutil.copy(recording, clips / name)
+    (clips / "list.csv").write_text("clip\na.mov\nb.mov\nnone.mov\n", encoding="utf-8")
     words = (
         "batch",
-        clips,
+        clips / "list.csv",
         "--out",
         run,
         "--movement",
@@ -146,12 +191,11 @@ def test_a_folder_of_recordings_calls_nobody(watch, recording: Path, tmp_path: P
     )
     assert done.returncode == 0, done.stderr[-2000:]
     assert watch.outward(log) == []
-    tables = [
-        path for path in (*run.glob("*.csv"), *run.glob("*.parquet"), run / "run.json") if path.name != "manifest.csv"
-    ]
-    assert len(tables) >= 8
-    secrets = (PLACE, DEVICE, OWNER, *MACHINE)
-    assert [path.name for path in tables for one in secrets if one.encode() in path.read_bytes()] == []
+    assert "none.mov" in (run / "failures.csv").read_text(encoding="utf-8")
+    # the one file that says on which machine and where it ran
+    (run / "machine.json").unlink()
+    assert len(list(run.rglob("*.*"))) >= 12
+    assert tells_too_much(run, tmp_path, also=(NAME,)) == []
 
 
 @contextmanager

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import os
+import sqlite3
 import subprocess
 import sys
 import time
@@ -10,8 +11,10 @@ from pathlib import Path
 import pytest
 
 from vision_rom.web import job as job_module
+from vision_rom.web import runner as runner_module
 from vision_rom.web.job import GONE, run_job, visit_of
 from vision_rom.web.runner import Runner
+from vision_rom.web.store import ClinicStore
 
 LONGEST_S = 60.0
 
@@ -226,3 +229,34 @@ def test_only_a_sentence_of_ours_is_shown(clinic, queued, monkeypatch) -> None:
         run_job(clinic.settings, number)
     with clinic.store() as kept:
         assert kept.job(number).message == ""
+
+
+def test_a_refusing_disk_or_database_does_not_end_the_background(clinic, queued, runner, monkeypatch) -> None:
+    """A thread that ended with the first full disk would leave all later work undone, without a word."""
+    refusals = [sqlite3.OperationalError("database is locked"), OSError(28, "No space left on device")]
+    really = ClinicStore.claim_job
+
+    def claim(store: ClinicStore):
+        if refusals:
+            raise refusals.pop()
+        return really(store)
+
+    monkeypatch.setattr(ClinicStore, "claim_job", claim)
+    monkeypatch.setattr(runner_module, "REFUSED_WAIT_S", 0.01)
+    monkeypatch.setattr(runner_module.Runner, "_run", lambda self, kept, job: kept.set_job(job.id, state="done"))
+    runner.start()
+    _until(lambda: _state(clinic, queued[1]) == "done")
+    assert not refusals
+
+
+def test_what_the_machine_refuses_fails_the_work_with_a_sentence_and_no_place(clinic, queued, monkeypatch) -> None:
+    def full(*_: object) -> str:
+        raise OSError(28, "No space left on device", str(clinic.folder / "patients" / "P-1"))
+
+    monkeypatch.setattr(job_module, "_measure", full)
+    run_job(clinic.settings, queued[1])
+    with clinic.store() as kept:
+        job = kept.job(queued[1])
+        assert job.state == "failed"
+        assert "No space left" in job.message
+        assert str(clinic.folder) not in job.message

@@ -6,8 +6,9 @@ import os
 import sys
 from contextlib import suppress
 
-from vision_rom.errors import EXIT_INTERRUPTED
+from vision_rom.errors import EXIT_INTERRUPTED, OutputError
 
+UNWRITTEN = OutputError.exit_code
 STOPPED = "vision-rom: stopped; nothing half-written was left."
 
 
@@ -21,6 +22,25 @@ def _say_no_more() -> None:
         os.close(nowhere)
 
 
+def _said_all(code: int) -> int:
+    """Return the exit code, another one where what was printed did not arrive."""
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # whoever read it had enough, as `head` has
+        pass
+    except OSError as error:
+        if code != UNWRITTEN:
+            print(f"vision-rom: What was printed did not arrive: {error.strerror or error}.", file=sys.stderr)
+        code = UNWRITTEN
+    else:
+        return code
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 1)
+    os.close(nowhere)
+    return code
+
+
 def main() -> None:
     """Run ``vision-rom`` and end the process with a documented exit code."""
     try:
@@ -28,6 +48,8 @@ def main() -> None:
         from vision_rom.cli.app import run
 
         code = run()
+        # what was printed is a result too, and may not fit where it goes
+        code = _said_all(code)
     except KeyboardInterrupt:
         print(STOPPED, file=sys.stderr)
         code = EXIT_INTERRUPTED

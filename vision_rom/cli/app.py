@@ -5,6 +5,7 @@ Everything heavy is imported inside the commands, so that ``--help`` answers at 
 
 from __future__ import annotations
 
+import sqlite3
 import sys
 from collections.abc import Sequence
 from enum import Enum
@@ -24,7 +25,14 @@ from vision_rom.cli.prove import prove_command
 from vision_rom.cli.records import patient_app, reading_app, visit_app
 from vision_rom.cli.serve import account_app, serve_command
 from vision_rom.cli.synth import synth_command
-from vision_rom.errors import EXIT_INTERRUPTED, UsageError, VisionRomError
+from vision_rom.errors import (
+    EXIT_INTERRUPTED,
+    InstallationError,
+    UsageError,
+    VisionRomError,
+    missing_library_sentence,
+    refused_by_the_machine,
+)
 
 
 class PainSignal(Enum):
@@ -64,6 +72,14 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except _WRONG_OPTION as error:
         error.show()  # type: ignore[attr-defined]
         return UsageError.exit_code
+    except ImportError as error:
+        # whatever was to be loaded, and by whom: without it nothing can be done
+        print(f"vision-rom: {missing_library_sentence(error)}", file=sys.stderr)
+        return InstallationError.exit_code
+    except (OSError, MemoryError, sqlite3.Error) as error:
+        refused = refused_by_the_machine(error)
+        print(f"vision-rom: {refused}", file=sys.stderr)
+        return refused.exit_code
     except SystemExit as end:
         # typer ends so when the reader of our output has gone, as with `| head`: nothing went wrong
         if not isinstance(end.__context__, BrokenPipeError):

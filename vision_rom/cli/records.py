@@ -32,10 +32,20 @@ visit_app = group("visit", "Visits of a patient.")
 reading_app = group("reading", "Review readings.")
 
 
+def warn_of_network_drive(folder: Path) -> None:
+    """Say on stderr where the records lie on a drive of another machine."""
+    from vision_rom.records.network_drive import WARNING, network_kind
+
+    kind = network_kind(folder)
+    if kind is not None:
+        print(WARNING.format(folder=folder, kind=kind), file=sys.stderr)
+
+
 def _open(folder: Path, who: str) -> ClinicStore:
     """Open the records with what the pages keep of patients, which is exported and deleted with them."""
     from vision_rom.web.store import ClinicStore
 
+    warn_of_network_drive(folder)
     return ClinicStore(folder, who=who or getpass.getuser())
 
 

@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import getpass
+import socket
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
 
 from vision_rom.cli.groups import group
-from vision_rom.cli.records import DEFAULT_RECORDS, Folder, Who
+from vision_rom.cli.records import DEFAULT_RECORDS, Folder, Who, warn_of_network_drive
 from vision_rom.errors import InstallationError, UsageError
 
 if TYPE_CHECKING:
+    from vision_rom.web.settings import ServeSettings
     from vision_rom.web.store import ClinicStore
 
 account_app = group("account", "Who may sign in to the pages.")
@@ -35,6 +37,7 @@ def _open(folder: Path, who: str) -> ClinicStore:
     with _pages_installed():
         from vision_rom.web.store import ClinicStore
 
+    warn_of_network_drive(folder)
     return ClinicStore(folder, who=who or getpass.getuser())
 
 
@@ -59,12 +62,12 @@ def serve_command(
         import uvicorn
 
         from vision_rom.web.app import create_app
-        from vision_rom.web.security import LONGEST_HEADERS_BYTES
         from vision_rom.web.settings import GIB, ServeSettings
 
     settings = ServeSettings(
         records.resolve(), address, port, public_url, certificate, key, behind_proxy, int(largest_gb * GIB)
     )
+    check_free(settings)
     with _open(settings.folder, "the server") as kept, only_server(settings.folder):
         accounts = kept.accounts()
         if settings.on_network and not accounts:
@@ -73,23 +76,45 @@ def serve_command(
         print(f"Open {settings.base_url}{way_in}", flush=True)
         if way_in:
             print("The address opens once, for whoever sits at this machine. Stop with Ctrl-C.", flush=True)
-        uvicorn.run(
-            create_app(settings),
-            host=settings.address,
-            port=settings.port,
-            ssl_certfile=settings.certificate,
-            ssl_keyfile=settings.key,
-            proxy_headers=settings.behind_proxy,
-            forwarded_allow_ips="127.0.0.1",
-            server_header=False,
-            date_header=False,
-            access_log=False,
-            log_level="warning",
-            timeout_keep_alive=15,
-            timeout_graceful_shutdown=5,
-            h11_max_incomplete_event_size=LONGEST_HEADERS_BYTES,
-        )
+        uvicorn.run(create_app(settings), **options_of(settings))
     return 0
+
+
+def check_free(settings: ServeSettings) -> None:
+    """Raise UsageError where nothing can listen at the server's address."""
+    kind = socket.AF_INET6 if ":" in settings.address else socket.AF_INET
+    try:
+        socket.create_server((settings.address, settings.port), family=kind).close()
+    except OSError as error:
+        raise UsageError(
+            f"Nothing can listen on {settings.address}, port {settings.port}: {error.strerror or error}; choose another with --port."
+        ) from error
+
+
+def options_of(settings: ServeSettings) -> dict[str, Any]:
+    """Return how the server's library is to serve."""
+    from vision_rom.web.patience import MOST_CONNECTIONS, PatientProtocol
+    from vision_rom.web.security import LONGEST_HEADERS_BYTES
+
+    return {
+        "host": settings.address,
+        "port": settings.port,
+        "ssl_certfile": settings.certificate,
+        "ssl_keyfile": settings.key,
+        "proxy_headers": settings.behind_proxy,
+        "forwarded_allow_ips": "127.0.0.1",
+        "server_header": False,
+        "date_header": False,
+        "access_log": False,
+        "log_level": "warning",
+        "http": PatientProtocol,
+        "limit_concurrency": MOST_CONNECTIONS,
+        # nothing of ours speaks it
+        "ws": "none",
+        "timeout_keep_alive": 15,
+        "timeout_graceful_shutdown": 5,
+        "h11_max_incomplete_event_size": LONGEST_HEADERS_BYTES,
+    }
 
 
 class only_server:  # noqa: N801 - a context manager reads as a verb

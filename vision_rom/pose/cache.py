@@ -10,8 +10,6 @@ from __future__ import annotations
 import hashlib
 import json
 import logging
-import os
-import tempfile
 import zipfile
 from collections.abc import Mapping
 from dataclasses import asdict, fields
@@ -23,6 +21,7 @@ import numpy as np
 from vision_rom.handover import Clip, Landmark, PoseModel, PoseTrack
 from vision_rom.pose.landmarker import pose_model
 from vision_rom.pose.settings import PoseSettings
+from vision_rom.whole_files import whole_file
 
 FORMAT: Final = "vision-rom/landmarks/3"
 """Part of every key: change it when what is found, or how it is kept, changes."""
@@ -79,21 +78,13 @@ def store_cached(
     }
     members: dict[str, Any] = {name: getattr(track, name) for name in (*_ARRAYS, *_ADDED)}
     members["facts"] = np.frombuffer(json.dumps(facts).encode(), np.uint8)
-    temporary: str | None = None
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(prefix=".landmarks-", suffix=".part", dir=folder)
-        with os.fdopen(handle, "wb") as file:
+        with whole_file(_place(folder, key)) as file:
             np.savez_compressed(file, **members)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(temporary, _place(folder, key))
     except OSError as error:
         _log.warning("landmarks cannot be kept in %s (%s)", folder, error.strerror or error)
         return False
-    finally:
-        if temporary is not None and os.path.exists(temporary):
-            os.unlink(temporary)
     return True
 
 

@@ -5,22 +5,21 @@ Nothing is measured with it: :mod:`vision_rom.pose.landmarker` runs the same net
 
 from __future__ import annotations
 
-import re
 from importlib import metadata
 from types import TracebackType
-from typing import Any, Final, Self
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vision_rom.errors import InstallationError
+from vision_rom.errors import APT_LINE, InstallationError, missing_library_sentence
 from vision_rom.handover import Landmark
 from vision_rom.pose.landmarker import People
 from vision_rom.pose.networks import read_network
 from vision_rom.pose.settings import PoseSettings
 from vision_rom.pose.silence import native_log_withheld, silence_network
 
-APT_LINE: Final = "sudo apt-get install -y libgl1 libegl1 libgles2 libglib2.0-0"
+__all__ = ["APT_LINE", "TaskLandmarker", "load_mediapipe", "missing_library_sentence"]
 _CHATTY_PICTURES = 2
 """The library writes to the standard error stream while its graph warms up, and again when it first finds somebody."""
 
@@ -124,15 +123,3 @@ def load_mediapipe() -> Any:  # Any: MediaPipe carries no types
     except (ImportError, OSError) as error:
         raise InstallationError(missing_library_sentence(error)) from error
     return mediapipe
-
-
-def missing_library_sentence(error: ImportError | OSError) -> str:
-    """Turn the loader's complaint into what is missing and the one line that mends it."""
-    library = re.search(r"(lib[\w+.-]+\.so[\d.]*)", str(error))
-    if library is None:
-        missing = getattr(error, "name", None) or "mediapipe"
-        return (
-            f"The Python package {missing} cannot be loaded ({error}). "
-            "Install vision-rom again: pip install --force-reinstall vision-rom"
-        )
-    return f"The system library {library.group(1)} is missing or damaged. On Debian or Ubuntu this line mends it: {APT_LINE}"

@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from vision_rom.errors import OutputError, UsageError
+from vision_rom.records.network_drive import network_kind
 
 FILE_NAME = "records.sqlite3"
 BUSY_S = 15.0
@@ -143,7 +144,9 @@ def open_database(folder: Path, *, migrations: tuple[Migration, ...] = MIGRATION
         connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
         connection.row_factory = sqlite3.Row
         connection.execute("PRAGMA foreign_keys = ON")
-        connection.execute("PRAGMA journal_mode = WAL")
+        # the write-ahead log needs memory that all processes share, which no network drive gives to two machines
+        journal = "WAL" if network_kind(folder) is None else "DELETE"
+        connection.execute(f"PRAGMA journal_mode = {journal}")
         connection.execute("PRAGMA synchronous = FULL")
         _migrate(connection, path, migrations)
     except OSError as error:

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import json
 import shutil
+import sqlite3
 from collections.abc import Sequence
 from dataclasses import asdict, replace
 from datetime import date as calendar_date
 from pathlib import Path
 from typing import Any, get_args
 
-from vision_rom.errors import UsageError
+from vision_rom.errors import OutputError, UsageError
 from vision_rom.records.change import repeatability_mdc95_deg
+from vision_rom.records.database import in_a_sentence
 from vision_rom.records.kept import made, one_of
 from vision_rom.records.model import Episode, Motion, Patient, Position, Sex, StoredReading, Visit
 from vision_rom.records.readings import Readings
@@ -154,7 +156,8 @@ class Records(Readings):
                 }
                 for one in visits
             ],
-            "recordings": [asdict(one) for one in self.clips(patient)],
+            # where on this machine they lie is nobody's business who reads the export
+            "recordings": [asdict(one) | {"path": Path(one.path).name} for one in self.clips(patient)],
         }
 
     def delete_patient(self, patient: Patient, *, recordings: bool = True) -> tuple[Path, ...]:
@@ -188,10 +191,18 @@ class Records(Readings):
                 "BEGIN SELECT RAISE (ABORT, 'the audit trail never changes'); END"
             )
         # freed pages and the write-ahead log still hold what was deleted
-        self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        self._connection.execute("VACUUM")
+        try:
+            self._connection.execute("VACUUM")
+            busy = self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0]
+        except sqlite3.Error as error:
+            raise in_a_sentence(error, self.folder) from error
         for backup in self.folder.glob("records.sqlite3.before-*"):
             backup.unlink()
+        if busy:
+            raise OutputError(
+                f"The patient is deleted, but another program reads the records in '{self.folder}': what was deleted is still on the "
+                "disk until it has closed them."
+            )
         return tuple(missing)
 
 

@@ -1,10 +1,9 @@
-"""The result folder: every file whole, or not there at all."""
+"""The result folder: wholly of one measurement, or not there at all."""
 
 from __future__ import annotations
 
 import os
 import shutil
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -13,6 +12,7 @@ from vision_rom.errors import OutputError
 from vision_rom.handover import SIDES
 from vision_rom.readings import Measurement
 from vision_rom.report.document import check_document, reading_document, to_json
+from vision_rom.whole_files import PREFIX, exchange, whole_folder
 
 READING_FILES = (
     "annotated.mp4",
@@ -37,10 +37,12 @@ def default_folder(clip: Path) -> Path:
 
 @contextmanager
 def staged(folder: Path) -> Iterator[Path]:
-    """Give a temporary folder on the same disk whose files move into ``folder`` when the block ends well.
+    """Give a temporary folder on the same disk whose files are in ``folder`` when the block ends well.
 
-    A new folder appears by one rename; in a folder that exists, whole files replace whole files and the last one to
-    move is ``reading.json``. After an error or Ctrl-C nothing of the temporary folder remains.
+    A new folder appears by one rename, and one that exists is exchanged in one step for a new one that has its other files too, so
+    that nobody ever meets the files of two measurements. Where the system cannot exchange folders (another than Linux, some
+    network drives) whole files replace whole files and the last one to move is ``reading.json``. After an error or Ctrl-C nothing
+    of the temporary folder remains; after a kill it goes with the next result for the same folder.
 
     Raises
     ------
@@ -49,28 +51,57 @@ def staged(folder: Path) -> Iterator[Path]:
 
     """
     try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        stage = Path(tempfile.mkdtemp(prefix=".writing-", dir=folder.parent))
+        # a link stays a link: what it leads to is exchanged
+        target = folder.resolve()
+        target.parent.mkdir(parents=True, exist_ok=True)
+        with whole_folder(target) as stage:
+            yield stage
+            _put_in_place(stage, target)
     except OSError as error:
         raise OutputError(_sentence(folder, error)) from error
-    try:
-        yield stage
-        if not folder.exists():
-            stage.chmod(0o777 & ~_umask())
+
+
+def _put_in_place(stage: Path, folder: Path) -> None:
+    stage.chmod(0o777 & ~_umask())
+    if not folder.exists():
+        try:
             stage.rename(folder)
             return
-        if not folder.is_dir():
-            raise OutputError(f"{folder} is a file; name a folder for the results with --out.")
-        made = sorted(stage.iterdir(), key=lambda path: (path.name == "reading.json", path.name))
-        names = {path.name for path in made}
-        for name in set(READING_FILES) - names:
-            (folder / name).unlink(missing_ok=True)
-        for path in made:
-            path.replace(folder / path.name)
-    except OSError as error:
-        raise OutputError(_sentence(folder, error)) from error
-    finally:
-        shutil.rmtree(stage, ignore_errors=True)
+        except OSError:
+            # another process may have made it meanwhile
+            if not folder.exists():
+                raise
+    if not folder.is_dir():
+        raise OutputError(f"{folder} is a file; name a folder for the results with --out.")
+    made = sorted(stage.iterdir(), key=lambda path: (path.name == "reading.json", path.name))
+    names = {path.name for path in made}
+    if stage.parent == folder.parent and _exchanged(stage, folder, names):
+        return
+    for name in set(READING_FILES) - names:
+        (folder / name).unlink(missing_ok=True)
+    for path in made:
+        path.replace(folder / path.name)
+
+
+def _exchanged(stage: Path, folder: Path, made: set[str]) -> bool:
+    """Exchange the folder for the stage after giving it the files that are not a measurement's; False where that cannot be."""
+    for path in folder.iterdir():
+        if path.name in made or path.name in READING_FILES or path.name.startswith(PREFIX):
+            continue
+        if path.is_dir() and not path.is_symlink():
+            shutil.copytree(path, stage / path.name, symlinks=True, copy_function=_second_name)
+        else:
+            _second_name(path, stage / path.name)
+    stage.chmod(folder.stat().st_mode & 0o7777)
+    return exchange(stage, folder)
+
+
+def _second_name(old: str | Path, new: str | Path) -> None:
+    """Give a file a second name, or copy it where there are none."""
+    try:
+        os.link(old, new, follow_symlinks=False)
+    except OSError:
+        shutil.copy2(old, new, follow_symlinks=False)
 
 
 def write_reading_files(measurement: Measurement, stage: Path) -> None:

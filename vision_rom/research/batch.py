@@ -14,7 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from vision_rom.errors import UsageError
+from vision_rom.errors import OutputError, UsageError
 from vision_rom.research.columns import TABLES
 from vision_rom.research.libraries import pyarrow
 from vision_rom.research.manifest import BatchItem
@@ -107,18 +107,34 @@ def run_batch(
         pending = [item for item in run.items if not part_path(out, item.clip_id).exists()]
         resumed = len(run.items) - len(pending)
         listener.started(resumed, len(run.items))
-        with (out / "log.jsonl").open("a", encoding="utf-8") as log:
-            totals = [0.0, 0.0]
+        totals = [0.0, 0.0]
 
-            def on_done(done: Done) -> None:
-                log.write(json.dumps(asdict(done)) + "\n")
-                log.flush()
-                totals[0] += done.clip_seconds
-                totals[1] += done.cpu_seconds if done.cpu_seconds == done.cpu_seconds else 0.0
-                listener.done(done)
+        def on_done(done: Done) -> None:
+            _log(out / "log.jsonl", done)
+            totals[0] += done.clip_seconds
+            totals[1] += done.cpu_seconds if done.cpu_seconds == done.cpu_seconds else 0.0
+            listener.done(done)
 
-            _run(run, pending, workers, scheduler, recycle_after, on_done, listener.progress)
+        _run(run, pending, workers, scheduler, recycle_after, on_done, listener.progress)
         return _assemble(run, resumed, *totals)
+
+
+def _log(path: Path, done: Done) -> None:
+    """Add a line; one that a kill or a full disk cut short is not gone on with."""
+    try:
+        with path.open("ab") as log:
+            begins = log.tell() == 0 or _last_byte(path) == b"\n"
+            log.write((b"" if begins else b"\n") + json.dumps(asdict(done)).encode() + b"\n")
+    except OSError as error:
+        raise OutputError(
+            f"{path} cannot be written ({error.strerror or error}); free the disk and give the same command again."
+        ) from error
+
+
+def _last_byte(path: Path) -> bytes:
+    with path.open("rb") as file:
+        file.seek(-1, os.SEEK_END)
+        return file.read()
 
 
 def _run(

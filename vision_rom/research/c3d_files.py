@@ -8,8 +8,6 @@ a writer that goes on after them cuts without a word.
 from __future__ import annotations
 
 import math
-import os
-import tempfile
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +18,7 @@ from vision_rom.readings import Measurement
 from vision_rom.report.tables import at_times
 from vision_rom.research.libraries import ezc3d
 from vision_rom.research.rows import NAMES
+from vision_rom.whole_files import whole_path
 
 MOST_FRAMES = 65_535
 _GAP_STEPS = 2.5
@@ -131,17 +130,9 @@ def _write(
         file.add_parameter("POINT", "ANGLE_UNITS", ["deg"])
     file.add_parameter("MANUFACTURER", "SOFTWARE", ["vision-rom"])
     file.add_parameter("TRIAL", "START_S", [start_s])
-    temporary: str | None = None
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(prefix=".writing-", suffix=".c3d", dir=path.parent)
-        os.close(handle)
-        file.write(temporary)
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, path)
-        temporary = None
+        with whole_path(path) as temporary:
+            file.write(str(temporary))
     except OSError as error:
         raise OutputError(f"{path} cannot be written ({error.strerror or error}).") from error
-    finally:
-        if temporary is not None and os.path.exists(temporary):
-            os.unlink(temporary)

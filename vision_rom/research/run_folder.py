@@ -1,7 +1,7 @@
 """The folder of a run: what it is made of, and the lock that keeps two runs out of one folder.
 
 ``run.json`` and ``manifest.csv`` say what the numbers depend on and are the same for two equal runs. ``machine.json`` and
-``log.jsonl`` say on what and how long it ran, and differ.
+``log.jsonl`` say on what, where and how long it ran, and differ.
 """
 
 from __future__ import annotations
@@ -72,13 +72,13 @@ def start_or_resume(folder: Path, root: Path, items: tuple[BatchItem, ...], sett
     document = _document(run)
     try:
         if (folder / "run.json").exists():
-            _check_same(folder, document)
+            _check_same(folder, document, root)
         elif folder.exists() and any(one.name != ".lock" for one in folder.iterdir()):
             raise UsageError(f"{folder} is not empty and holds no run; name a new folder with --out.")
     except NotADirectoryError:
         raise UsageError(f"{folder} is a file; name a folder with --out.") from None
     write_text(folder / "manifest.csv", manifest_text(items))
-    write_text(folder / "machine.json", _json(_machine()))
+    write_text(folder / "machine.json", _json({**_machine(), "root": str(run.root)}))
     write_text(folder / "run.json", _json(document))
     return run
 
@@ -99,9 +99,12 @@ def read_run(folder: Path) -> Run:
         raise UsageError(f"{folder} holds no run of vision-rom batch ({error}).") from error
     if document.get("manifest_sha256") != _sha256(text):
         raise UsageError(f"{folder / 'manifest.csv'} was changed after the run; put the old one back.")
+    root = _root_of(folder, document)
+    if root is None:
+        raise UsageError(f"{folder / 'machine.json'}, which says where the recordings lie, is missing or damaged.")
     return Run(
         folder=folder,
-        root=Path(document["root"]),
+        root=Path(root),
         items=items_of_manifest_text(text, str(folder / "manifest.csv")),
         settings=BatchSettings.from_json(document["settings"]),
         software=document["software"],
@@ -153,13 +156,23 @@ def _document(run: Run) -> dict[str, Any]:
         "software": run.software,
         "settings": run.settings.as_json(),
         "seed": run.settings.seed,
-        "root": str(run.root),
         "clips": len(run.items),
         "manifest_sha256": _sha256(manifest_text(run.items)),
     }
 
 
-def _check_same(folder: Path, document: dict[str, Any]) -> None:
+def _root_of(folder: Path, document: dict[str, Any]) -> str | None:
+    """Return where the recordings of a run lay; older runs say so in run.json itself."""
+    if "root" in document:
+        return str(document["root"])
+    try:
+        machine = json.loads((folder / "machine.json").read_text(encoding="utf-8"))
+        return str(machine["root"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def _check_same(folder: Path, document: dict[str, Any], root: Path) -> None:
     try:
         before = json.loads((folder / "run.json").read_text(encoding="utf-8"))
     except ValueError as error:
@@ -174,8 +187,9 @@ def _check_same(folder: Path, document: dict[str, Any]) -> None:
                 f"{folder} holds a run with other {what}; go on with the same, or name a new folder with --out, "
                 "since one table must not hold results of both."
             )
-    if before.get("root") != document["root"]:
-        raise UsageError(f"{folder} holds a run over recordings in {before.get('root')}; name a new folder with --out.")
+    place = _root_of(folder, before)
+    if place != str(root):
+        raise UsageError(f"{folder} holds a run over recordings in {place}; name a new folder with --out.")
 
 
 def _machine() -> dict[str, Any]:

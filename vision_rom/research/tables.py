@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Iterable, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, BinaryIO
 
+from vision_rom import whole_files
 from vision_rom.errors import OutputError
 from vision_rom.report.cells import csv_text, safe_cell
 from vision_rom.research.columns import TABLES, Column, columns_of
@@ -26,24 +25,14 @@ def whole_file(path: Path) -> Any:  # Iterator[BinaryIO]; the context manager's 
         The disk is full, or the folder may not be written.
 
     """
-    temporary: str | None = None
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(prefix=".writing-", dir=path.parent)
-        with os.fdopen(handle, "wb") as file:
+        with whole_files.whole_file(path) as file:
             yield file
-            file.flush()
-            os.fsync(file.fileno())
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, path)
-        temporary = None
     except OSError as error:
         raise OutputError(
             f"{path} cannot be written ({error.strerror or error}); free the disk or choose another --out."
         ) from error
-    finally:
-        if temporary is not None and os.path.exists(temporary):
-            os.unlink(temporary)
 
 
 def write_text(path: Path, text: str) -> None:

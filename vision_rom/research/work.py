@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from vision_rom.clip.files import shown_name
 from vision_rom.errors import ClipError, InstallationError, OutputError, UsageError
 from vision_rom.measure import measure
 from vision_rom.readings import Measurement, measure_landmarks
@@ -65,9 +66,10 @@ def process_item(
     except (InstallationError, OutputError):
         raise
     except (ClipError, UsageError) as error:
-        rows = rows_of_failure(item, type(error).__name__, str(error))
+        rows = rows_of_failure(item, type(error).__name__, _without_place(str(error), root))
     except Exception as error:  # noqa: BLE001 - one recording's surprise must not end a run over thousands
-        rows = rows_of_failure(item, "unexpected", f"{type(error).__name__}: {' '.join(str(error).split())[:300]}")
+        said = f"{type(error).__name__}: {' '.join(str(error).split())[:300]}"
+        rows = rows_of_failure(item, "unexpected", _without_place(said, root))
     else:
         rows = rows_of(measurement, item)
         clip_seconds = measurement.clip.duration_s
@@ -81,6 +83,15 @@ def process_item(
         clip_seconds=clip_seconds,
         memory_mb=memory_mb(),
         process=os.getpid(),
+    )
+
+
+def _without_place(sentence: str, root: Path) -> str:
+    """Return a sentence for tables that are given away: where the recordings lie on this machine does not belong there."""
+    return (
+        sentence.replace(f" in {shown_name(root)};", ";")
+        .replace(f"{root}/", "")
+        .replace(str(root), "the folder of the list")
     )
 
 

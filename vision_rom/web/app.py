@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import logging
+import sqlite3
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from importlib.resources import files
@@ -17,9 +19,11 @@ from vision_rom.errors import UsageError, VisionRomError
 from vision_rom.web import clinic, entrance, home, incoming, review
 from vision_rom.web.pages import page
 from vision_rom.web.runner import Runner
-from vision_rom.web.security import Gate, Rates
-from vision_rom.web.settings import ServeSettings
+from vision_rom.web.security import Gate, Rates, settings_of
+from vision_rom.web.settings import ServeSettings, without_places
 from vision_rom.web.store import ClinicStore
+
+_log = logging.getLogger(__name__)
 
 
 def create_app(settings: ServeSettings, *, work: bool = True) -> FastAPI:
@@ -64,6 +68,8 @@ def create_app(settings: ServeSettings, *, work: bool = True) -> FastAPI:
     app.add_exception_handler(405, _refused)
     app.add_exception_handler(RequestValidationError, _not_understood)
     app.add_exception_handler(VisionRomError, _in_a_sentence)
+    app.add_exception_handler(OSError, _refused_by_the_machine)
+    app.add_exception_handler(sqlite3.Error, _refused_by_the_machine)
     app.add_middleware(Gate, settings=settings)
     return app
 
@@ -103,4 +109,11 @@ def _in_a_sentence(request: Request, error: Exception) -> Response:
     missing = isinstance(error, UsageError) and str(error).startswith("There is no ")
     # where the records lie, and which command lists them, is for the terminal
     sentence = str(error).partition(" in '")[0] + "." if missing and " in '" in str(error) else str(error)
+    sentence = without_places(sentence, settings_of(request).folder)
     return _answer(request, 404 if missing else 400 if isinstance(error, UsageError) else 500, sentence)
+
+
+def _refused_by_the_machine(request: Request, error: Exception) -> Response:
+    """Say that the disk or the database refused; what exactly is for the terminal."""
+    _log.warning("%s %s: %s", request.method, request.url.path.partition("/home/")[0], error)
+    return _answer(request, 503, "The clinic's machine cannot do this now; nothing was changed. Please try again.")

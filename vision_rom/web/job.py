@@ -11,19 +11,21 @@ from __future__ import annotations
 
 import os
 import signal
+import sqlite3
 import sys
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from vision_rom.errors import ClipMissing, VisionRomError
+from vision_rom.errors import ClipMissing, VisionRomError, refused_by_the_machine
 from vision_rom.records import Visit
 from vision_rom.records.model import Clip
 from vision_rom.web.model import Job, Upload
-from vision_rom.web.settings import ServeSettings
+from vision_rom.web.settings import ServeSettings, without_places
 from vision_rom.web.store import ClinicStore
 
 if TYPE_CHECKING:
@@ -53,10 +55,13 @@ def run_job(settings: ServeSettings, number: int) -> None:
                 message = _draw(kept, job, tell)
             else:
                 message = _annotate(kept, job, tell)
-        except VisionRomError as error:
-            kept.set_job(number, state="failed", message=str(error))
+        except (VisionRomError, OSError, MemoryError, sqlite3.Error) as error:
+            told = error if isinstance(error, VisionRomError) else refused_by_the_machine(error)
+            # where the records lie is nobody's business who reads the pages
+            message = without_places(str(told), settings.folder)
+            kept.set_job(number, state="failed", message=message)
             if job.upload_id is not None and kept.upload(job.upload_id).path is None:
-                kept.set_upload(job.upload_id, state="refused", message=str(error))
+                kept.set_upload(job.upload_id, state="refused", message=message)
         else:
             kept.set_job(number, state="done", share=1.0, stage="", message=message)
 
@@ -69,7 +74,9 @@ def _teller(kept: ClinicStore, job: Job) -> OnProgress:
         if time.monotonic() - told_at < TELL_EVERY_S and stage == told:
             return
         told_at, told = time.monotonic(), stage
-        kept.set_job(job.id, stage=stage, share=share)
+        # a lock or a full disk that lets no progress be told may be over before the work is
+        with suppress(sqlite3.Error):
+            kept.set_job(job.id, stage=stage, share=share)
 
     return tell
 
@@ -87,8 +94,12 @@ def _taken_in(kept: ClinicStore, settings: ServeSettings, upload: Upload, tell: 
     settings.recordings.mkdir(parents=True, exist_ok=True)
     path = (settings.recordings / f"{upload.id}{suffix_of(received)}").resolve()
     partial = path.with_name(f".{path.stem}.partial{path.suffix}")
-    take_in(received, partial)
-    partial.replace(path)
+    try:
+        take_in(received, partial)
+        partial.replace(path)
+    finally:
+        # also where the work is cancelled in the middle of copying
+        partial.unlink(missing_ok=True)
     kept.set_upload(upload.id, path=str(path))
     received.unlink(missing_ok=True)
     return path

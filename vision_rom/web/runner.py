@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import logging
 import math
+import sqlite3
 import subprocess
 import sys
 import threading
 import time
 
-from vision_rom.errors import UsageError
+from vision_rom.errors import UsageError, VisionRomError
 from vision_rom.web.model import Job
 from vision_rom.web.receiving import forget_abandoned
 from vision_rom.web.settings import ServeSettings
@@ -16,6 +18,9 @@ from vision_rom.web.store import ClinicStore
 
 LOOK_EVERY_S = 0.3
 TIDY_EVERY_S = 3600.0
+REFUSED_WAIT_S = 5.0
+"""After the disk or the database refused something"""
+_log = logging.getLogger(__name__)
 GONE_WITH_ITS_PATIENT = "gone"
 
 
@@ -43,17 +48,33 @@ class Runner:
             thread.join(timeout=20)
 
     def _work(self) -> None:
-        with ClinicStore(self._settings.folder, who="the server") as kept:
-            tidied_s = -math.inf
-            while not self._stopped.is_set():
-                job = kept.claim_job()
-                if job is None:
-                    if time.monotonic() > tidied_s + TIDY_EVERY_S:
-                        tidied_s = time.monotonic()
-                        forget_abandoned(self._settings, kept)
-                    self._stopped.wait(LOOK_EVERY_S)
-                    continue
-                self._run(kept, job)
+        claimed: list[Job] = []
+        while not self._stopped.is_set():
+            try:
+                with ClinicStore(self._settings.folder, who="the server") as kept:
+                    for job in claimed:
+                        if _state(kept, job) == "running":
+                            kept.set_job(job.id, state="waiting", share=None, stage="")
+                    claimed.clear()
+                    self._take_jobs(kept, claimed)
+            except (VisionRomError, OSError, MemoryError, sqlite3.Error) as error:
+                # a full disk or a lock passes; a thread that ended would leave all later work undone
+                _log.warning("the work in the background waits: %s", error)
+                self._stopped.wait(REFUSED_WAIT_S)
+
+    def _take_jobs(self, kept: ClinicStore, claimed: list[Job]) -> None:
+        tidied_s = -math.inf
+        while not self._stopped.is_set():
+            job = kept.claim_job()
+            if job is None:
+                if time.monotonic() > tidied_s + TIDY_EVERY_S:
+                    tidied_s = time.monotonic()
+                    forget_abandoned(self._settings, kept)
+                self._stopped.wait(LOOK_EVERY_S)
+                continue
+            claimed.append(job)
+            self._run(kept, job)
+            claimed.clear()
 
     def _run(self, kept: ClinicStore, job: Job) -> None:
         command = [sys.executable, "-m", "vision_rom.web.job", str(self._settings.folder), str(job.id)]

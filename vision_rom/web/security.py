@@ -17,6 +17,7 @@ from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from vision_rom.web.model import Role, Session
+from vision_rom.web.patience import ImpatientReceive, TooSlow, impatient_send
 from vision_rom.web.settings import ServeSettings
 from vision_rom.web.store import ClinicStore
 
@@ -191,6 +192,7 @@ class Gate:
         headers = {name.lower(): value for name, value in scope["headers"]}
         refusal = self._refusal(scope, headers)
         begun = False
+        body = ImpatientReceive(receive)
 
         async def sending(message: Message) -> None:
             nonlocal begun
@@ -199,6 +201,8 @@ class Gate:
                 answer = MutableHeaders(scope=message)
                 for name, value in HEADERS.items():
                     answer.setdefault(name, value)
+                if body.gave_up:
+                    answer["connection"] = "close"
                 if self._settings.secure:
                     answer["strict-transport-security"] = "max-age=31536000"
             await send(message)
@@ -207,7 +211,10 @@ class Gate:
             await refusal(scope, receive, sending)
             return
         try:
-            await self._app(scope, self._limited(scope, receive), sending)
+            await self._app(scope, self._limited(scope, body), impatient_send(sending))
+        except TooSlow:
+            # the server closes a connection whose answer did not come to an end
+            return
         except Exception:
             # the framework's own answer to an error of ours would go out around this gate
             if not begun:
@@ -218,10 +225,14 @@ class Gate:
         # a name that is not ours was pointed at this machine: its pages must not read ours
         if _hostname(headers.get(b"host", b"").decode("latin-1")) not in self._settings.hosts:
             return PlainTextResponse("This server has another name.", 421)
-        if sum(len(name) + len(value) for name, value in scope["headers"]) > LONGEST_HEADERS_BYTES:
+        asked = len(scope.get("raw_path") or b"") + len(scope["query_string"])
+        if asked + sum(len(name) + len(value) for name, value in scope["headers"]) > LONGEST_HEADERS_BYTES:
             return PlainTextResponse("The request's headers are too long.", 431)
         if scope["path"].startswith("//") or "\x00" in scope["path"]:
             return PlainTextResponse("There is no such page.", 404)
+        if b"content-length" in headers and b"transfer-encoding" in headers:
+            # a proxy may go by the other of the two and take what follows for somebody else's request
+            return PlainTextResponse("The request states its length twice.", 400, {"connection": "close"})
         length = headers.get(b"content-length", b"0")
         if not _is_piece(scope) and (not length.isdigit() or len(length) > 15 or int(length) > FORM_BYTES):
             return PlainTextResponse("That is too much.", 413)

@@ -98,3 +98,8 @@ def _this_machine(address: str) -> bool:
         return ipaddress.ip_address(address).is_loopback
     except ValueError:
         return address == "localhost"
+
+
+def without_places(sentence: str, folder: Path) -> str:
+    """Return a sentence for the pages: where the records lie is for the terminal."""
+    return sentence.replace(f" in '{folder}'", "").replace(str(folder), "the records")

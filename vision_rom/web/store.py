@@ -95,7 +95,10 @@ class ClinicStore(Accounts, Tasks, Work, Records):
                 (patient.id,),
             ).fetchall()
         ]
-        uploads = [asdict(one) for one in self.uploads_of(patient)]
+        uploads = [
+            asdict(one) | {"path": None if one.path is None else Path(one.path).name}
+            for one in self.uploads_of(patient)
+        ]
         return super().export_patient(patient) | {"tasks": tasks, "corrections": corrections, "uploads": uploads}
 
     def delete_patient(self, patient: Patient, *, recordings: bool = True) -> tuple[Path, ...]:

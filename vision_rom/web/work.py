@@ -54,7 +54,7 @@ class Work(Kept):
     def uploads(self, *, run_id: int | None = None, visit_id: int | None = None) -> tuple[Upload, ...]:
         """Return the recordings of a run or a visit, oldest first."""
         rows = self._connection.execute(
-            "SELECT * FROM upload WHERE run_id IS ? AND visit_id IS ? ORDER BY created_at, rowid", (run_id, visit_id)
+            "SELECT * FROM upload WHERE run_id IS ? AND visit_id IS ? ORDER BY rowid", (run_id, visit_id)
         ).fetchall()
         return tuple(_upload(row) for row in rows)
 
