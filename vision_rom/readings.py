@@ -58,7 +58,7 @@ UNKNOWN_MOVEMENT = "unknown"
 FLICKER_SHARE = 0.2
 MOST_CHANGES_OF_SIDE = 4
 """From so many changes of left and right during the movement, and so many for each of its pictures, the landmarks are not believed. In
-48 of 50 recordings of rendered people there were none, in one 12, and its reading was 56 degrees too low. Our own choice."""
+48 recordings of rendered people there were two at most but in one, 12, whose reading was 54 degrees too low. Our own choice."""
 SHORTEST_UPPER_ARM_TRUNKS, SHORTEST_OF_OTHER = 0.4, 0.75
 """An upper arm that never looks longer than this, in trunks and as a share of the other one, has no elbow to be seen. In 110 recordings
 of rendered people the shorter arm was 0.44 trunks and more, 0.34 where it ended above the elbow. Our own choice."""
