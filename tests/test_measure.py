@@ -168,6 +168,37 @@ def test_the_resting_side_is_not_measured_and_the_reason_is_told(demo: PoseTrack
     assert np.isnan(left.held_deg)
 
 
+def test_the_other_arm_is_named_where_it_did_the_movement(demo: PoseTrack) -> None:
+    # the demonstration's right arm moves; a mirror makes it a left one
+    (reading,) = measured(demo, movement="abduction", side="left").readings
+    assert reading.status == "not_measured"
+    assert reading.reason is not None
+    assert "right arm made the movement" in reading.reason
+    assert "--mirrored" in reading.reason
+    (still,) = measured(at_rest(demo), movement="abduction", side="left").readings
+    assert "made the movement" not in str(still.reason)
+
+
+@pytest.mark.parametrize(("every", "refused"), [(1, True), (2, True), (40, False)])
+def test_sides_that_keep_changing_places_make_no_reading(demo: PoseTrack, every: int, refused: bool) -> None:
+    flickering = replace(demo, exchanged=np.arange(len(demo.time_s)) // every % 2 == 1)
+    (reading,) = measured(flickering, movement="abduction", side="right").readings
+    assert (reading.status == "not_measured") is refused
+    if refused:
+        assert "changed places" in str(reading.reason)
+
+
+@pytest.mark.parametrize(("share", "refused"), [(0.4, True), (0.95, False)])
+def test_an_arm_without_an_elbow_is_not_measured(demo: PoseTrack, share: float, refused: bool) -> None:
+    points = demo.landmarks_px.copy()
+    shoulder = points[:, Landmark.RIGHT_SHOULDER]
+    points[:, Landmark.RIGHT_ELBOW] = shoulder + share * (points[:, Landmark.RIGHT_ELBOW] - shoulder)
+    (reading,) = measured(replace(demo, landmarks_px=points), movement="abduction", side="right").readings
+    assert (reading.status == "not_measured") is refused
+    if refused:
+        assert "ends above the elbow" in str(reading.reason)
+
+
 def test_a_mirrored_patient_has_the_same_angles_on_the_other_side(demo: PoseTrack) -> None:
     def flipped(points: np.ndarray, width: float) -> np.ndarray:
         return points[:, MIRRORED_LANDMARKS] * (-1, 1, 1) + (width, 0, 0)

@@ -52,6 +52,15 @@ def test_phone_on_its_side_by_some_degrees(track):
     only(remarks(replace(track, landmarks_px=(track.landmarks_px - middle) @ rotation.T + middle)), "by 12 degrees")
 
 
+@pytest.mark.parametrize(("turn_deg", "words"), [(180.0, "upside down"), (90.0, "on its side"), (-95.0, "on its side")])
+def test_a_recording_that_is_not_upright(track, turn_deg, words):
+    turn = np.radians(turn_deg)
+    rotation = np.array([[np.cos(turn), -np.sin(turn), 0], [np.sin(turn), np.cos(turn), 0], [0, 0, 1]])
+    middle = np.array([360.0, 500.0, 0.0])
+    turned = replace(track, landmarks_px=(track.landmarks_px - middle) @ rotation.T + middle)
+    assert any(words in one and "turn it upright" in one for one in remarks(turned))
+
+
 def test_too_near(track):
     # hips, hands and head stay where nobody is cut off: only the trunk's size tells the distance
     near = scaled(track, 2.0)

@@ -232,3 +232,29 @@ def test_place_and_size_are_the_hips_and_the_trunk():
     places, sizes = places_and_sizes(body(300, scale=100)[None])
     np.testing.assert_allclose(places, [[300, 500]], atol=3)
     np.testing.assert_allclose(sizes, [100], atol=3)
+
+
+def _out_and_in(speed_px_s: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return (n,) where somebody is who goes out at the right edge, or another comes in there, and who of the two it is."""
+    count = int(8 * RATE_HZ)
+    time_s = np.arange(count) / RATE_HZ
+    out = np.clip(360.0 + speed_px_s * (time_s - 2.0), 360.0, None)
+    back = np.clip(360.0 + speed_px_s * (6.0 - time_s), 360.0, None)
+    return out, back
+
+
+def test_who_comes_in_where_the_patient_went_out_may_be_another():
+    out, back = _out_and_in(600.0)
+    first = np.arange(len(out)) < 4 * RATE_HZ
+    cast = Cast(len(out)).add("first", out, present=first & (out < WIDTH_PX))
+    names, found = cast.add("second", back, present=~first & (back < WIDTH_PX)).follow()
+    assert set(names) - {""} in ({"first"}, {"second"})
+    assert any("may be somebody else" in remark for remark in found.remarks)
+
+
+def test_a_patient_at_the_edge_who_was_not_found_for_a_while_is_the_same():
+    present = np.ones(120, bool)
+    present[50:80] = False
+    names, found = Cast(120).add("patient", 700, present=present).follow()
+    assert names[0] == names[-1] == "patient"
+    assert found.remarks == ()

@@ -19,6 +19,8 @@ FaultCode = Literal["tilt", "roll", "near", "far", "cut_off", "others", "dark"]
 TILT_TOLD_FROM_DEG = 13.0
 """The guess errs by 5 degrees; phones within 6 degrees of level are told so in less than 1 of 100 recordings."""
 ROLL_TOLD_FROM_DEG = 8.0
+LIES_FROM_DEG = 50.0
+"""Nobody stands, sits or leans like that: the phone was turned and its file does not say so"""
 NEAREST_M = 1.7
 FARTHEST_M = 6.0
 TRUNK_M = 0.48
@@ -84,6 +86,12 @@ def _roll(track: PoseTrack, view: ViewEstimate) -> str:
     lean = float(np.median(np.degrees(np.arctan2(down[rest, 0], down[rest, 1]))))
     if abs(lean) < ROLL_TOLD_FROM_DEG:
         return ""
+    if abs(lean) > LIES_FROM_DEG:
+        how = "is upside down" if abs(lean) > 180.0 - LIES_FROM_DEG else "lies on its side"
+        return (
+            f"The recording {how}: turn it upright, for example with the phone's picture editor, and measure it again; angles against the "
+            "vertical would be wrong, and arms are found less well."
+        )
     return (
         f"At rest the trunk leaned by {abs(lean):.0f} degrees in the picture: stand the phone level, and let the patient stand "
         "or sit upright."

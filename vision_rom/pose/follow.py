@@ -20,6 +20,7 @@ from vision_rom.errors import UsageError
 from vision_rom.handover import Bools, Floats, Ints, Landmark
 from vision_rom.pose.settings import PersonAsked
 from vision_rom.pose.who_follows import follower_of
+from vision_rom.pose.who_moves import MOVES_TRUNKS, STILL_TRUNKS, furthest_trunks, move_in_step
 
 AnyFloats = NDArray[np.floating[Any]]
 
@@ -34,9 +35,13 @@ _FRESH_S: Final = 0.5
 """A person not seen for longer is only picked up again by a sighting that nobody else claims."""
 _STEADY_S: Final = 0.4
 """How long a person commonly keeps their speed."""
+_LEAVES_TRUNKS_S: Final = 0.8
+"""Who was last seen going at least so fast towards the picture's near edge has left, and whoever comes in later may be another"""
 _SAME_PERSON_TRUNKS: Final = 0.3
 _RIVAL_SHARE: Final = 0.7
 _SHORTEST_CHAIN: Final = 3
+_THERE_SHARE: Final = 0.5
+"""Who moves beside somebody who does not is told from this share of the pictures on: passers-by swing their arms too."""
 
 _TRUNK = (Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER, Landmark.LEFT_HIP, Landmark.RIGHT_HIP)
 _TRUNK_EXCHANGED = (Landmark.RIGHT_SHOULDER, Landmark.LEFT_SHOULDER, Landmark.RIGHT_HIP, Landmark.LEFT_HIP)
@@ -68,6 +73,14 @@ class _Chain:
     def expected_px(self, time_s: float) -> Floats:
         gap_s = time_s - self.seen_s
         return self.place_px + self.speed_px_s * gap_s if gap_s <= _FRESH_S else self.place_px
+
+    def has_left(self, width_px: int) -> bool:
+        """Tell whether the last sightings were those of somebody who walked out of the picture at its left or right edge."""
+        speed = float(self.speed_px_s[0])
+        if abs(speed) < _LEAVES_TRUNKS_S * self.size_px:
+            return False
+        ahead = float(self.place_px[0]) + speed * _FRESH_S
+        return not 0.0 <= ahead < width_px
 
     def add(
         self, picture: int, row: int, time_s: float, place_px: Floats, size_px: float, *, doubtful: bool = False
@@ -134,6 +147,7 @@ def follow(
     height_px: int,
     person: PersonAsked = None,
     hands: Sequence[Floats] = (),
+    arms: Sequence[Floats] = (),
 ) -> Following:
     """Follow one person through the pictures.
 
@@ -147,12 +161,15 @@ def follow(
     width_px, height_px
         Of the picture.
     person
-        None: the largest and most central person of the whole recording. N: the N-th from the left, from 1, in the
+        None: the largest and most central person of the whole recording who is no reflection. N: the N-th from the left, from 1, in the
         first picture with so many people. (x, y) in pixels: the person nearest to that point in the first picture
         where somebody is within their own size of it. ``follower``: the one who copies what another shows; ``leader``:
         the other.
     hands
-        For each picture how high everybody holds the hands, (k,); needed to tell who follows.
+        For each picture how high everybody holds the hands, (k,); needed to tell who follows and who moves in step.
+    arms
+        For each picture everybody's :func:`vision_rom.pose.who_moves.arm_places`, (k, 4, 2); without them statues and pictures on
+        the wall are not told.
 
     Raises
     ------
@@ -160,7 +177,7 @@ def follow(
         The person asked for is never seen.
 
     """
-    chains = _chains(time_s, places_px, sizes_px)
+    chains = _chains(time_s, places_px, sizes_px, width_px)
     nobody = Following(np.full(len(time_s), -1, np.int64), np.zeros(len(time_s), np.bool_), ())
     if not chains:
         return nobody
@@ -168,18 +185,7 @@ def follow(
     scores = np.array([_prominence(chain, places_px, sizes_px, width_px, height_px) for chain in lasting])
     remarks: list[str] = []
     if person is None:
-        best = int(np.argmax(scores))
-        rivals = [
-            chain
-            for chain, score in zip(lasting, scores, strict=True)
-            if chain is not lasting[best] and score >= _RIVAL_SHARE * scores[best]
-        ]
-        if rivals:
-            remarks.append(
-                "More than one person could be the patient; the largest and most central one was followed. "
-                "Name the patient with --person if that was not the right one."
-            )
-        patient = lasting[best]
+        patient, remarks = _most_prominent(lasting, scores, time_s, hands, arms)
     elif isinstance(person, str):
         patient = _by_role(person, lasting, time_s, hands, scores)
     elif isinstance(person, int):
@@ -193,7 +199,7 @@ def follow(
     return Following(choice, ambiguous, tuple(remarks))
 
 
-def _chains(time_s: Floats, places_px: Sequence[Floats], sizes_px: Sequence[Floats]) -> list[_Chain]:
+def _chains(time_s: Floats, places_px: Sequence[Floats], sizes_px: Sequence[Floats], width_px: int) -> list[_Chain]:
     # slow to load, and needed only after the pictures were looked at
     from scipy.optimize import linear_sum_assignment
 
@@ -201,7 +207,7 @@ def _chains(time_s: Floats, places_px: Sequence[Floats], sizes_px: Sequence[Floa
     for picture, (now_s, places, sizes) in enumerate(zip(time_s, places_px, sizes_px, strict=True)):
         free = list(range(len(sizes)))
         fresh = [chain for chain in chains if now_s - chain.seen_s <= _FRESH_S]
-        lost = [chain for chain in chains if now_s - chain.seen_s > _FRESH_S]
+        lost = [chain for chain in chains if now_s - chain.seen_s > _FRESH_S and not chain.has_left(width_px)]
         for group in (fresh, lost):
             cost = _costs(group, float(now_s), places[free], sizes[free])
             # a person beyond reach costs more than leaving everybody else unassigned could
@@ -249,6 +255,51 @@ def _prominence(
     return total / len(places_px)
 
 
+def _most_prominent(
+    chains: list[_Chain], scores: Floats, time_s: Floats, hands: Sequence[Floats], arms: Sequence[Floats]
+) -> tuple[_Chain, list[str]]:
+    """Return the largest and most central person who is no reflection, with what the user should know."""
+    remarks = []
+    best = int(np.argmax(scores))
+    moved = np.array([furthest_trunks(_own(chain, arms)) if arms else np.inf for chain in chains])
+    there = np.array([len(chain.pictures) >= _THERE_SHARE * len(time_s) for chain in chains])
+    if moved[best] < STILL_TRUNKS and (there & (moved >= MOVES_TRUNKS) & np.isfinite(moved)).any():
+        # the other one is not taken instead: a patient who cannot raise the arm keeps still beside an examiner who shows how
+        remarks.append(
+            "The largest and most central figure was followed and kept its arms still, while another person moved: where it is a "
+            "statue, a picture on the wall or somebody who looks on, name the patient with --person."
+        )
+    twins = [
+        which
+        for which, chain in enumerate(chains)
+        if hands and which != best and _in_step(chains[best], chain, time_s, hands)
+    ]
+    if twins:
+        # a reflection is further away than the one whom it shows
+        best = max([best, *twins], key=lambda which: chains[which].size_px)
+        remarks.append(
+            "Two people moved exactly together, as in a mirror; the larger one was followed. Cover the mirror, and look at the "
+            "picture of the result whether it shows the patient and not the reflection, which exchanges left and right."
+        )
+    rivals = scores >= _RIVAL_SHARE * scores[best]
+    rivals[[best, *twins]] = False
+    if rivals.any():
+        remarks.append(
+            "More than one person could be the patient; the largest and most central one was followed. "
+            "Name the patient with --person if that was not the right one."
+        )
+    return chains[best], remarks
+
+
+def _own(chain: _Chain, values: Sequence[Floats]) -> Floats:
+    """Return what is known of one person in each picture that shows them."""
+    return np.array([values[picture][row] for picture, row in zip(chain.pictures, chain.rows, strict=True)])
+
+
+def _in_step(one: _Chain, other: _Chain, time_s: Floats, hands: Sequence[Floats]) -> bool:
+    return move_in_step(time_s[one.pictures], _own(one, hands), time_s[other.pictures], _own(other, hands))
+
+
 def _nth_from_left(number: int, chains: list[_Chain], places_px: Sequence[Floats]) -> _Chain:
     present: dict[int, list[tuple[float, _Chain]]] = {}
     for chain in chains:
@@ -266,10 +317,7 @@ def _by_role(role: str, chains: list[_Chain], time_s: Floats, hands: Sequence[Fl
     # the two who are seen most: passers-by copy nobody
     two = [chains[int(which)] for which in np.argsort(-scores)[:2]]
     times = [time_s[chain.pictures] for chain in two]
-    heights = [
-        np.array([hands[picture][row] for picture, row in zip(chain.pictures, chain.rows, strict=True)])
-        for chain in two
-    ]
+    heights = [_own(chain, hands) for chain in two]
     who = follower_of(times, heights) if len(two) == 2 else None
     if who is None:
         raise UsageError(

@@ -16,6 +16,7 @@ from vision_rom.pose.settings import PoseSettings
 from vision_rom.pose.side_by_side import AnyFrame, Lookout
 from vision_rom.pose.sides import keep_sides
 from vision_rom.pose.who_follows import hand_height
+from vision_rom.pose.who_moves import arm_places
 
 OnFrame = Callable[[AnyFrame, People], None]
 
@@ -79,6 +80,7 @@ def track_patient(
         height_px=height_px,
         person=settings.person,
         hands=[hand_height(people.landmarks_px) for people in seen],
+        arms=[arm_places(people.landmarks_px, sizes) for people, (_, sizes) in zip(seen, described, strict=True)],
     )
     count, points = len(time_s), len(Landmark)
     landmarks_px = np.full((count, points, 3), np.nan)

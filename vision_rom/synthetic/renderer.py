@@ -59,6 +59,15 @@ class Renderer:
         self._background = draw_background(room, self._lens.view, room.shown_from(camera), self._lens.resample)
         self._painted: list[_Painted] = []
 
+    @property
+    def scenery(self) -> NDArray[np.uint8]:
+        """(height_px, width_px, 3) the room without people; not to be written into."""
+        return self._background.lit
+
+    def change_scenery(self, lit: NDArray[np.uint8]) -> None:
+        """Put another picture of the room behind the people, as where a mirror or a screen in it shows something else."""
+        self._background = replace(self._background, lit=lit)
+
     def draw(self, figures: Sequence[Figure]) -> NDArray[np.uint8]:
         """Return the picture (height_px, width_px, 3)."""
         picture = self._background.lit.copy()
