@@ -23,7 +23,7 @@ from vision_rom.synthetic.clip_description import (
 )
 from vision_rom.synthetic.phone import draw_phone
 from vision_rom.synthetic.sampling import random_script
-from vision_rom.synthetic.script import MOVEMENTS, Script, Stand, Traced, Turn
+from vision_rom.synthetic.script import MOVEMENTS, PainMark, Script, Stand, Traced, Turn
 from vision_rom.synthetic.scripts import painful_right_shoulder, single_movement
 
 SHORT = 'person = 7\n[[script.acts]]\nact = "exercise"\nmovement = "abduction"\nside = "right"\nrepetitions = [{ peak = 150 }]\n'
@@ -59,6 +59,17 @@ def test_toml_and_json_round_trips_change_nothing(description):
 def test_a_long_script_round_trips():
     description = ClipDescription(person=1, script=painful_right_shoulder())
     assert description_from_plain(tomllib.loads(description_to_toml(description))) == description
+
+
+def test_a_pain_mark_keeps_its_speed_and_says_the_usual_one_not_at_all():
+    marks = (PainMark("left", 1.0, 2.0), PainMark("left", 3.0, 4.0, lift_s=0.7))
+    description = ClipDescription(person=1, script=Script(acts=(Stand(6),), pain_marks=marks))
+    plain = description_to_plain(description)
+    assert plain["script"]["pain_marks"] == [
+        {"side": "left", "start_s": 1.0, "end_s": 2.0},
+        {"side": "left", "start_s": 3.0, "end_s": 4.0, "lift_s": 0.7},
+    ]
+    assert description_from_plain(plain) == description
 
 
 TRACED = Traced(
