@@ -162,3 +162,14 @@ def test_findings_travel_with_the_angle_they_were_made_at(measured: Measurement,
         path.write_text(text, encoding="utf-8")
         with pytest.raises(UsageError, match=words):
             with_findings(measured, path)
+
+
+def test_an_arm_that_was_hidden_when_it_hurt_is_told_and_has_no_angle(measured: Measurement) -> None:
+    [curve] = measured.curves
+    hidden = replace(curve, angle_deg=np.where((curve.time_s > 1.0) & (curve.time_s < 2.2), np.nan, curve.angle_deg))
+    found = with_pain(replace(measured, curves=(hidden,)), PainAsked(typed=("1.9-4.5:6",)))
+    document = reading_document(found)
+    check_document(json.loads(to_json(document)))
+    onset = document["readings"][0]["painful_arc"]["onset_raising"]
+    assert (onset["angle_deg"], onset["interval95_deg"]) == (None, None)
+    assert any("from an angle that was not seen" in words for words in pain_in_words(found.pain[0]))

@@ -28,6 +28,7 @@ from vision_rom.pain import (
     strokes_s,
 )
 from vision_rom.pain.marks import WORST_SCORE, Source
+from vision_rom.pain.mixed_arms import without_mixed_arms
 from vision_rom.pain.moving import as_if_held
 from vision_rom.pain.recorded import ORDER
 from vision_rom.readings import Measurement
@@ -95,13 +96,15 @@ def _of_reading(
     measurement: Measurement, reading: Reading, given: dict[Source, tuple[PainMark, ...]], asked: PainAsked
 ) -> ReadingPain:
     curve = measurement.curve_of(reading)
-    if curve is not None and _learned_elevation(measurement, reading):
-        curve = as_if_held(curve)
     own = dict(given)
     if "hand" in asked.signals:
         own["hand signal"] = hand_signal_marks(measurement.track, measured=reading.side)
     if curve is None or not asked.recorded or not reading.repetitions:
         return ReadingPain(PainfulArc("not recorded"), (), asked.at_rest, asked.stopped_because)
+    # whatever the marks came from, a hand that was up may have been taken for the measured one
+    curve = without_mixed_arms(curve, measurement.track, own.get("hand signal", ()))
+    if _learned_elevation(measurement, reading):
+        curve = as_if_held(curve)
     arcs = tuple((source, painful_arc(reading.repetitions, curve, own[source])) for source in ORDER if own.get(source))
     if arcs:
         arc = arcs[0][1]

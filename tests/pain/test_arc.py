@@ -2,12 +2,13 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from vision_rom.pain import REACTIONS, PainMark, painful_arc
-from vision_rom.pain.arc import TOO_FAST
+from vision_rom.pain.arc import LONGEST_HOLE_S, NOT_SEEN, TOO_FAST
 from vision_rom.pain.reaction import Reaction
 
 LAG_S = REACTIONS["typed"].lag_s
@@ -92,6 +93,42 @@ def test_a_fast_arm_gives_no_angle(curve, repetition, monkeypatch):
     arc = painful_arc([repetition], curve, [mark(up_s(60), up_s(120))])
     assert not arc.onset_raising.usable
     assert TOO_FAST in arc.remarks
+
+
+def test_an_arm_that_was_not_seen_when_it_began_gives_no_angle(curve, repetition):
+    from dataclasses import replace
+
+    marks = [mark(up_s(60), up_s(120))]
+
+    def with_hole(seconds):
+        hidden = np.abs(curve.time_s - up_s(60)) < seconds / 2
+        return painful_arc([repetition], replace(curve, angle_deg=np.where(hidden, np.nan, curve.angle_deg)), marks)
+
+    arc = with_hole(LONGEST_HOLE_S + 0.1)
+    assert not arc.onset_raising.seen
+    assert not arc.onset_raising.usable
+    assert np.isnan(arc.onset_raising.angle_deg)
+    assert arc.end_raising.angle_deg == pytest.approx(120, abs=0.2)
+    assert NOT_SEEN in arc.remarks
+    assert TOO_FAST not in arc.remarks
+    short = with_hole(LONGEST_HOLE_S - 0.2)
+    assert short.onset_raising.angle_deg == pytest.approx(60, abs=0.2)
+    assert NOT_SEEN not in short.remarks
+
+
+def test_of_two_repetitions_the_one_that_was_seen_counts(curve, repetition):
+    from dataclasses import replace
+
+    later = replace(
+        curve, time_s=np.concatenate([curve.time_s, curve.time_s + 11]), angle_deg=np.tile(curve.angle_deg, 2)
+    )
+    hidden = np.abs(later.time_s - up_s(60)) < LONGEST_HOLE_S
+    later = replace(later, angle_deg=np.where(hidden, np.nan, later.angle_deg))
+    second = replace(repetition, start_s=12.0, peak_s=16.5, end_s=21.0)
+    marks = [mark(up_s(60), up_s(120)), mark(up_s(80) + 11, up_s(120) + 11)]
+    arc = painful_arc([repetition, second], later, marks)
+    assert arc.onset_raising.angle_deg == pytest.approx(80, abs=0.2)
+    assert arc.onset_raising.usable
 
 
 def test_repetitions_are_pooled_with_their_spread(curve, repetition):

@@ -154,6 +154,19 @@ def test_a_pain_mark_holds_the_hand_up_and_only_then(person: Person) -> None:
         assert joints["right_wrist"][2] < joints["right_shoulder"][2]
 
 
+def test_a_hand_takes_the_time_that_it_is_given(person: Person) -> None:
+    def way_s(mark: PainMark, start_s: float) -> float:
+        """From 10 to 90 percent of the hand's height, after a start."""
+        script = replace(still(Script(acts=(Stand(6),))), pain_marks=(mark,))
+        times = np.arange(start_s - 0.1, start_s + 1.2, 0.01)
+        height = np.array([person.joints(pose_at(script, float(t), person))["left_wrist"][2] for t in times])
+        share = (height - height.min()) / np.ptp(height)
+        return float(np.count_nonzero((share > 0.1) & (share < 0.9)) * 0.01)
+
+    slow_up = PainMark("left", 2, 4, lift_s=0.8, lower_s=0.3)
+    assert way_s(slow_up, 2) == pytest.approx(8 / 3 * way_s(slow_up, 4), rel=0.1)
+
+
 def test_sway_has_the_size_it_says_and_depends_on_the_seed(person: Person) -> None:
     script = Script(acts=(Stand(1),), sway_deg=0.8, tremor_deg=0.0, seed=3)
     bend = np.array([pose_at(script, float(t), person).turn_left_deg for t in np.linspace(0, 400, 1500)])

@@ -79,6 +79,17 @@ def test_a_long_script_round_trips():
     assert description_from_plain(tomllib.loads(description_to_toml(description))) == description
 
 
+def test_a_pain_mark_keeps_its_speed_and_says_the_usual_one_not_at_all():
+    marks = (PainMark("left", 1.0, 2.0), PainMark("left", 3.0, 4.0, lift_s=0.7))
+    description = ClipDescription(person=1, script=Script(acts=(Stand(6),), pain_marks=marks))
+    plain = description_to_plain(description)
+    assert plain["script"]["pain_marks"] == [
+        {"side": "left", "start_s": 1.0, "end_s": 2.0},
+        {"side": "left", "start_s": 3.0, "end_s": 4.0, "lift_s": 0.7},
+    ]
+    assert description_from_plain(plain) == description
+
+
 TRACED = Traced(
     "flexion", "left", (0.0, 0.5), ((0.0, -0.1, -1.0, 0.0, -0.2, -1.0),) * 2, ((0.0,) * 6,) * 2, ((0.0,) * 3,) * 2
 )

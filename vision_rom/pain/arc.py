@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 
-from vision_rom.handover import Repetition, SmoothCurve
+from vision_rom.handover import Floats, Repetition, SmoothCurve
 from vision_rom.pain.marks import PainMark
 from vision_rom.pain.reaction import REACTIONS, TOO_FAST_DEG
 
@@ -28,18 +28,31 @@ TOO_FAST = (
     f"{TOO_FAST_DEG:.0f} degrees either way. Ask for 3 to 5 seconds up and as long down."
 )
 
+NOT_SEEN = (
+    "When pain began or stopped the measured arm could not be told: it was hidden, or the other arm passed before it. No angle is given there. "
+    "Ask the patient to hold the signalling hand where it does not cover the measured arm, or film from the front."
+)
+LONGEST_HOLE_S = 0.5
+"""Between two samples of the curve that are further apart no angle is read. Our own choice."""
+
 
 @dataclass(frozen=True, slots=True)
 class PainAngle:
     """An angle at which pain began or stopped."""
 
     angle_deg: float
+    """NaN where the arm was not seen then"""
     interval95_deg: tuple[float, float]
-    """From the angle's own interval and the arm's speed times the spread of reactions"""
+    """From the angle's own interval and the arm's speed times the spread of reactions; NaN as the angle"""
     time_s: float
     """After the lag of reaction was taken off"""
     usable: bool
-    """False where the interval is too wide for the angle to mean anything (see :data:`TOO_FAST`)"""
+    """False where the interval is too wide for the angle to mean anything (see :data:`TOO_FAST`), or the arm was not seen"""
+
+    @property
+    def seen(self) -> bool:
+        """Tell whether the arm was seen when it began or stopped (see :data:`NOT_SEEN`)."""
+        return math.isfinite(self.angle_deg)
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +140,9 @@ def painful_arc(repetitions: Sequence[Repetition], curve: SmoothCurve, marks: Se
         for where in ("onset", "end")
     }
     scores = [one.score for one in hurting if math.isfinite(one.score)]
-    remarks = [TOO_FAST] if any(one is not None and not one.usable for one in pooled.values()) else []
+    unusable = [one for one in pooled.values() if one is not None and not one.usable]
+    remarks = [TOO_FAST] if any(one.seen for one in unusable) else []
+    remarks += [NOT_SEEN] if any(not one.seen for one in unusable) else []
     remarks += _beside_published(phases["raising"] + phases["lowering"])
     return PainfulArc(
         pattern=_commonest([one.pattern for one in hurting]),
@@ -189,6 +204,8 @@ def _phase(
 
 def _angle_at(time_s: float, repetition: Repetition, curve: SmoothCurve, mark: PainMark) -> PainAngle:
     known = np.isfinite(curve.angle_deg)
+    if not _seen_at(time_s, curve.time_s[known]):
+        return PainAngle(math.nan, (math.nan, math.nan), time_s, usable=False)
     angle = float(np.interp(time_s, curve.time_s[known], curve.angle_deg[known]))
     around = REACTIONS[mark.source].half_width_s()
     # the curve bends within the spread of reactions, so its ends are looked up instead of multiplying by a speed
@@ -198,6 +215,14 @@ def _angle_at(time_s: float, repetition: Repetition, curve: SmoothCurve, mark: P
     below, above = math.hypot(own, angle - float(ends.min())), math.hypot(own, float(ends.max()) - angle)
     reaction = (float(ends.max()) - float(ends.min())) / 2
     return PainAngle(angle, (angle - below, angle + above), time_s, reaction <= TOO_FAST_DEG)
+
+
+def _seen_at(time_s: float, known_s: Floats) -> bool:
+    """Tell whether the curve has samples close enough on both sides of an instant, or reaches close to it at its end."""
+    after = int(np.searchsorted(known_s, time_s))
+    if 0 < after < len(known_s):
+        return float(known_s[after] - known_s[after - 1]) <= LONGEST_HOLE_S
+    return len(known_s) > 0 and float(np.abs(known_s - time_s).min()) <= LONGEST_HOLE_S
 
 
 def _pattern(raising: PhasePain | None, lowering: PhasePain | None, repetition: Repetition) -> Pattern:
@@ -215,7 +240,8 @@ def _pattern(raising: PhasePain | None, lowering: PhasePain | None, repetition: 
 
 def _pooled(angles: Sequence[PainAngle]) -> PainAngle | None:
     """Return the mean of the angles with an interval that also spans how far they lie apart."""
-    usable = [one for one in angles if one.usable] or list(angles)
+    # one that is blurred says more than one that was not seen
+    usable = [one for one in angles if one.usable] or [one for one in angles if one.seen] or list(angles)
     if not usable:
         return None
     values = np.array([one.angle_deg for one in usable])

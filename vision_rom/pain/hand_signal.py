@@ -15,6 +15,7 @@ import numpy as np
 from vision_rom.angles.vectors import angle_between_deg
 from vision_rom.handover import Bools, Floats, Landmark, PoseTrack, Side
 from vision_rom.pain.marks import PainMark
+from vision_rom.pain.posture import trunk_length_px
 
 WRIST_ABOVE_SHOULDER = -0.12
 """Of the trunk's length in the picture: the wrist is up when it is at the height of its shoulder, or lower by no more than this; a
@@ -34,16 +35,20 @@ STILL_WITHIN = 0.12
 """Trunk lengths by which the hand may stray while it signals; a scratching or waving hand strays more."""
 FASTEST_SHAKE = 1.5
 """Trunk lengths a second, median speed of the hand while it signals."""
-EARLY_SHARE = 0.1035
-"""Of its height a hand has made after a quarter of its time: 10 t^3 - 15 t^4 + 6 t^5 at t = 1/4"""
+EARLY_SHARE, LATE_SHARE = 0.1035, 0.75
+"""Of its height a hand has made at three times of its way: at these two, and at half. The first is 10 t^3 - 15 t^4 + 6 t^5 at t = 1/4."""
+HALF_UP, HALF_DOWN = 0.526, 0.474
+"""After this share of its time a hand is at half of its height: the joints turn it upwards last and downwards first."""
+BETWEEN_UP, BETWEEN_DOWN = 0.310, 0.308
+"""This share of its time lies between the early and the late one. All four from the postures of rendered people, without a camera
+(``synthetic/choreography.py``; three people at four speeds differ by 0.002), where the hand's way is near one of minimum jerk
+(Flash and Hogan 1985, J Neurosci 5:1688)."""
 LONGEST_WAY_S = 1.2
 """The hand's way up or down takes no longer."""
 USUAL_WAY_S = 0.6
 """The same, where most of it is hidden. Our own choice, no source."""
 PLATEAU_FROM_S, PLATEAU_TO_S = 0.25, 0.9
 """The height of the hand up there is taken so long after it came and before it went: over a long signal it sinks."""
-SET_OUT_LATE_S = 0.055
-"""By so much later than the hand sets out a set-out is found: mean of 34 on rendered people seen from the front, 0.03 to 0.10."""
 LEAST_VISIBILITY = 0.5
 """Of a hand that is up; on its way from behind the body it may be as good as hidden"""
 
@@ -68,7 +73,7 @@ def hand_signal_marks(track: PoseTrack, *, measured: Side) -> tuple[PainMark, ..
         seen &= np.nan_to_num(track.visibility[:, Landmark.of(side, part)]) >= LEAST_VISIBILITY
     if not seen.any():
         return ()
-    trunk = _trunk_px(track)
+    trunk = trunk_length_px(track)
     height = (shoulder[:, 1] - wrist[:, 1]) / trunk
     hangs = (elbow[:, 1] - shoulder[:, 1]) / trunk
     up = (
@@ -77,7 +82,7 @@ def hand_signal_marks(track: PoseTrack, *, measured: Side) -> tuple[PainMark, ..
         & (hangs > ELBOW_BELOW_SHOULDER)
         & (angle_between_deg(shoulder - elbow, wrist - elbow) < BENT_BELOW_DEG)
     )
-    hand = (wrist - shoulder) / trunk[:, None]
+    hand = (wrist - shoulder) / trunk
     marks = []
     found = np.isfinite(height)
     for first, last in _runs(track.time_s, up, height):
@@ -85,18 +90,10 @@ def hand_signal_marks(track: PoseTrack, *, measured: Side) -> tuple[PainMark, ..
         if not _still(hand[first : last + 1], time, _told(time, up[first : last + 1])):
             continue
         last = _stays_up(height, last)
-        start_s = _set_out_s(track.time_s, height, found, first, last, step=-1) - SET_OUT_LATE_S
-        end_s = _set_out_s(track.time_s, height, found, last, first, step=1) - SET_OUT_LATE_S
+        start_s = _set_out_s(track.time_s, height, found, first, last, step=-1)
+        end_s = _set_out_s(track.time_s, height, found, last, first, step=1)
         marks.append(PainMark(start_s, end_s, float("nan"), "hand signal"))
     return tuple(marks)
-
-
-def _trunk_px(track: PoseTrack) -> Floats:
-    points = track.landmarks_px[..., :2]
-    shoulders = (points[:, Landmark.LEFT_SHOULDER] + points[:, Landmark.RIGHT_SHOULDER]) / 2
-    hips = (points[:, Landmark.LEFT_HIP] + points[:, Landmark.RIGHT_HIP]) / 2
-    length = np.linalg.norm(shoulders - hips, axis=1)
-    return np.full(len(length), np.nanmedian(length))
 
 
 def _runs(time_s: Floats, up: Bools, height: Floats) -> list[tuple[int, int]]:
@@ -160,9 +157,9 @@ def _still(hand: Floats, time_s: Floats, told: Bools) -> bool:
 def _set_out_s(time_s: Floats, height: Floats, seen: Bools, edge: int, other: int, *, step: int) -> float:
     """Return when the hand left the place it came from (``step`` -1, before ``edge``), or its place up there (+1).
 
-    A hand's way is near one of minimum jerk (Flash and Hogan 1985, J Neurosci 5:1688): it has made :data:`EARLY_SHARE` of its
-    height after a quarter of its time and half of it after half. So the time between these two, taken off the first, is
-    where it set out, which is sharper than looking for the first movement in the noise.
+    How long the hand took follows from the time between an early and a late share of its height, and where it set out from its time at
+    half, where it is fastest: that is sharper than looking for the first movement in the noise, or in landmarks that
+    the other arm took along.
     """
     low_index = index = edge
     while (
@@ -180,17 +177,20 @@ def _set_out_s(time_s: Floats, height: Floats, seen: Bools, edge: int, other: in
     up = held - low
     if step < 0:
         # from above: before it set out the hand may have swayed
-        half_s = _falls_below_s(time_s, height, edge, low_index, low + 0.5 * up)
-        early_s = _falls_below_s(time_s, height, edge, low_index, low + EARLY_SHARE * up)
-        if half_s - early_s > LONGEST_WAY_S / 4:
+        late_s, half_s, early_s = (
+            _falls_below_s(time_s, height, edge, low_index, low + share * up)
+            for share in (LATE_SHARE, 0.5, EARLY_SHARE)
+        )
+        way_s = (late_s - early_s) / BETWEEN_UP
+        if way_s > LONGEST_WAY_S:
             # the hand came out from behind the body, where its landmarks wander: only the upper half of its way was seen
-            early_s = half_s - USUAL_WAY_S / 4
-        return float(early_s - (half_s - early_s))
+            way_s = USUAL_WAY_S
+        return float(half_s - HALF_UP * way_s)
     # the first fall below half counts, and what led to it: once it is down and hidden, the hand's landmarks wander
-    half_s = _falls_below_s(time_s, height, edge, low_index, held - 0.5 * up)
+    half_s, late_s = (_falls_below_s(time_s, height, edge, low_index, held - share * up) for share in (0.5, LATE_SHARE))
     fallen = int(np.searchsorted(time_s, half_s))
     early_s = _crossing_s(time_s, height, other, fallen, held - EARLY_SHARE * up)
-    return float(early_s - (half_s - early_s))
+    return float(half_s - HALF_DOWN * (late_s - early_s) / BETWEEN_DOWN)
 
 
 def _falls_below_s(time_s: Floats, height: Floats, high: int, low: int, level: float) -> float:

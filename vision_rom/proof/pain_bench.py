@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -32,15 +32,17 @@ from vision_rom.synthetic.pose3d import ArmPose
 from vision_rom.synthetic.script import Exercise, Gesture, Movement, PainMark, Repetition, Script
 from vision_rom.synthetic.truth_file import ClipTruth
 
-FIRST_PERSON, FIRST_ROOM = 73001, 27700
-TEMPER = 6176
+FIRST_PERSON, FIRST_ROOM = 75001, 27900
+TEMPER = 6177
 """Other people, rooms and moments than those that the search for signals was written with (70001 to 70100, 27000, 6174) and
-mended with (71001 to 71100, 27500, 6175)"""
+mended with (71001 to 71100, 27500, 6175; 73001 to 73100, 27700, 6176)"""
 WITH_SIGNAL, WITHOUT = 40, 60
 RATE_HZ = 15.0
 READY_S, HOLD_S = 0.6, 0.8
 MEAN_SPEED_DEG_S = 40.0 / 1.875
 """The fastest instant of a raise of least jerk is 1.875 times its mean, so this passes the arc at up to 40 deg/s"""
+LIFT_S = (0.3, 0.8)
+"""Fastest and slowest way of a signalling hand, drawn for each person, up and down apart"""
 HABITS = ("scratches the head", "hand on the hip", "moves with the other arm", "waves", "hangs")
 ALLOWED_DEG = 5.0
 
@@ -81,7 +83,10 @@ def _case(number: int, movement: Movement, side: Side, habit: str, rng: np.rando
         # somewhere in the middle half of the way up, and of the way down
         onset_s = READY_S + way_s * float(rng.uniform(0.35, 0.55))
         end_s = READY_S + way_s + HOLD_S + way_s * float(rng.uniform(0.40, 0.65))
-        script = replace(script, pain_marks=(PainMark(other, onset_s + lag_s, end_s + lag_s),))
+        # of the person's own seed, so that a hand's speed moves none of the other draws
+        lift_s, lower_s = np.random.default_rng((FIRST_PERSON + number, 45)).uniform(*LIFT_S, 2)
+        mark = PainMark(other, onset_s + lag_s, end_s + lag_s, float(lift_s), float(lower_s))
+        script = replace(script, pain_marks=(mark,))
     elif habit != "moves with the other arm" and habit != "hangs":
         script = replace(script, gestures=(_gesture(habit, other, rng, way_s),))
     view: CameraView = "front"
@@ -124,9 +129,15 @@ def _gesture(habit: str, side: Side, rng: np.random.Generator, way_s: float) -> 
     return Gesture(side, start_s, start_s + float(rng.uniform(0.8, 2.5)), pose, shake_deg=shake_deg)
 
 
-def onset_rows(cache: Path) -> Iterator[dict[str, Any]]:
+def first_cases(with_signal: int, without: int) -> list[SignalCase]:
+    """Return the first so many recordings of each half of the bench."""
+    cases = list(signal_cases())
+    return cases[: min(with_signal, WITH_SIGNAL)] + cases[WITH_SIGNAL : WITH_SIGNAL + without]
+
+
+def onset_rows(cases: Sequence[SignalCase], cache: Path) -> Iterator[dict[str, Any]]:
     """Yield one row for each onset and end that was signalled."""
-    for one in signal_cases():
+    for one in cases:
         if one.habit != "signals":
             continue
         case = one.case
@@ -150,8 +161,11 @@ def onset_rows(cache: Path) -> Iterator[dict[str, Any]]:
                 "true_deg": round(true_deg, 1),
                 "speed_deg_s": round(_speed_deg_s(truth, case, time_s)),
                 "reading": reading.reason or "measured",
+                "refused": "",
             }
-            if found is not None:
+            if found is not None and not found.usable:
+                row["refused"] = "too fast" if found.seen else "not seen"
+            elif found is not None:
                 low, high = found.interval95_deg
                 row |= {
                     "found_time_s": round(found.time_s, 3),
@@ -170,9 +184,9 @@ def _true_deg(truth: ClipTruth, case: ProofCase, time_s: float) -> float:
     return float(np.interp(time_s, truth.time_s, truth.arms[case.side]["elevation_deg"]))
 
 
-def false_rows(cache: Path) -> Iterator[dict[str, Any]]:
+def false_rows(cases: Sequence[SignalCase], cache: Path) -> Iterator[dict[str, Any]]:
     """Yield one row for each recording without a signal."""
-    for one in signal_cases():
+    for one in cases:
         if one.habit == "signals":
             continue
         path, _ = rendered_clip(one.case, cache)
@@ -193,6 +207,7 @@ def summary_of(onsets: pd.DataFrame, false: pd.DataFrame) -> dict[str, Any]:
     return {
         "signalled": len(onsets),
         "found": len(found),
+        "refused": int((onsets["refused"] != "").sum()),
         "within_5_deg_of_found": round(float((size <= ALLOWED_DEG).mean()), 3),
         "within_5_deg_of_signalled": round(float((size <= ALLOWED_DEG).sum() / len(onsets)), 3),
         "mean_absolute_error_deg": round(float(size.mean()), 2),
@@ -201,7 +216,7 @@ def summary_of(onsets: pd.DataFrame, false: pd.DataFrame) -> dict[str, Any]:
         "median_speed_deg_s": float(found["speed_deg_s"].median()),
         "interval_holds": round(float(found["interval_holds"].astype(bool).mean()), 3),
         "without_signal": len(false),
-        "with_false_marks": int((false["false_marks"] > 0).sum()),
+        "with_false_marks": int((false["false_marks"] > 0).sum()) if len(false) else None,
         "reaction_s": REACTIONS["hand signal"].lag_s,
     }
 
@@ -212,14 +227,18 @@ def main() -> None:
     parser.add_argument("cache", type=Path)
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--part", default="0/1", help="which share of the recordings to render, as 0/2, and stop")
+    parser.add_argument("--with-signal", type=int, default=WITH_SIGNAL, help="only the first so many with a signal")
+    parser.add_argument("--without", type=int, default=WITHOUT, help="only the first so many without one")
     arguments = parser.parse_args()
+    cases = first_cases(arguments.with_signal, arguments.without)
     part, parts = (int(word) for word in arguments.part.split("/"))
     if parts > 1:
-        for one in list(signal_cases())[part::parts]:
+        for one in cases[part::parts]:
             path, _ = rendered_clip(one.case, arguments.cache)
             found_landmarks(one.case, path, arguments.cache, model="full")
         return
-    onsets, false = pd.DataFrame(onset_rows(arguments.cache)), pd.DataFrame(false_rows(arguments.cache))
+    onsets = pd.DataFrame(onset_rows(cases, arguments.cache))
+    false = pd.DataFrame(false_rows(cases, arguments.cache))
     arguments.out.mkdir(parents=True, exist_ok=True)
     onsets.to_csv(arguments.out / "onsets.csv", index=False)
     false.to_csv(arguments.out / "false_marks.csv", index=False)

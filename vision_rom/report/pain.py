@@ -72,7 +72,7 @@ def pain_in_words(pain: ReadingPain, *, raising: str = "raising", lowering: str 
     for source, other in pain.compared[1:]:
         angle = other.onset_raising
         sentences.append(
-            f"By {source} it began at {angle.angle_deg:z.0f}°." if angle else f"By {source} no onset on the way up."
+            f"By {source} it began at {_angle_words(angle)}." if angle else f"By {source} no onset on the way up."
         )
     return [*sentences, *arc.remarks]
 
@@ -84,6 +84,8 @@ def _phase_words(name: str, onset: PainAngle | None, end: PainAngle | None) -> s
 
 
 def _angle_words(angle: PainAngle) -> str:
+    if not angle.seen:
+        return "an angle that was not seen"
     if not angle.usable:
         return "an angle that the speed blurs"
     low, high = angle.interval95_deg
@@ -132,7 +134,7 @@ def _angle(angle: PainAngle | None) -> dict[str, Any] | None:
         return None
     return {
         "angle_deg": rounded(angle.angle_deg) if angle.usable else None,
-        "interval95_deg": [rounded(one) for one in angle.interval95_deg],
+        "interval95_deg": [rounded(one) for one in angle.interval95_deg] if angle.seen else None,
         "time_s": rounded(angle.time_s, 3),
     }
 

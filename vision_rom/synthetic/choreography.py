@@ -209,10 +209,10 @@ PAIN_SIGN = ArmPose(42.0, 55.0, 10.0, 125.0)
 
 def _raised_for_pain(script: Script, side: Side, time_s: float) -> float:
     """How far (0 to 1) the hand is up."""
-    ramp_s = 0.45
     return max(
         (
-            minimum_jerk((time_s - mark.start_s) / ramp_s) * minimum_jerk((mark.end_s + ramp_s - time_s) / ramp_s)
+            minimum_jerk((time_s - mark.start_s) / mark.lift_s)
+            * minimum_jerk((mark.end_s + mark.lower_s - time_s) / mark.lower_s)
             for mark in script.pain_marks
             if mark.side == side
         ),

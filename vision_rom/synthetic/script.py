@@ -148,13 +148,23 @@ class Traced:
 Act = Exercise | Traced | Turn | Walk | Stand
 
 
+USUAL_LIFT_S = 0.45
+"""A hand takes so long where nothing else is said. By eye."""
+
+
 @dataclass(frozen=True, slots=True)
 class PainMark:
     """The hand of one side is held up as a signal of pain."""
 
     side: Side
     start_s: float
+    """It sets out"""
     end_s: float
+    """It sets out to go down"""
+    lift_s: float = USUAL_LIFT_S
+    """On its way up"""
+    lower_s: float = USUAL_LIFT_S
+    """On its way down"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +177,7 @@ class Gesture:
     end_s: float
     """It turns back"""
     pose: ArmPose
-    lift_s: float = 0.45
+    lift_s: float = USUAL_LIFT_S
     """On the way there, and on the way back"""
     shake_deg: float = 0.0
     """Amplitude with which the elbow bends and straightens meanwhile, as in a scratch"""
@@ -265,6 +275,11 @@ def script_to_json(script: Script) -> dict[str, Any]:
     if not script.gestures:
         # documents from before there were gestures stay what they were, letter by letter
         del document["gestures"]
+    for mark in document["pain_marks"]:
+        # and so do those from before a hand had a speed of its own
+        for field_name in ("lift_s", "lower_s"):
+            if mark[field_name] == USUAL_LIFT_S:
+                del mark[field_name]
     return document
 
 

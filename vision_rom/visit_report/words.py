@@ -82,4 +82,6 @@ def _span(onset: dict[str, Any] | None, end: dict[str, Any] | None, name: str) -
 
 
 def _angle(one: dict[str, Any]) -> str:
-    return "an angle that the speed blurs" if one["angle_deg"] is None else f"{one['angle_deg']:z.0f}°"
+    if one["angle_deg"] is None:
+        return "an angle that was not seen" if one["interval95_deg"] is None else "an angle that the speed blurs"
+    return f"{one['angle_deg']:z.0f}°"
