@@ -52,7 +52,10 @@ def annotated_at(measurement: Measurement, reading: Reading, time_s: float, *, a
     frame = frame_at(
         measurement.clip.path,
         index=int(track.frame_index[row]),
+        # the picture's own time, by which it is reached without decoding all before it
+        time_s=float(track.time_s[row]),
         mirrored=bool(measurement.parameters.get("mirrored", False)),
+        time_factor=measurement.clip.time_factor,
     )
     masked = hide_identity(frame.rgb, track.landmarks_px[row], track.visibility[row])
     framed, landmarks_px = framed_on_patient(masked, track.landmarks_px[row])
