@@ -285,8 +285,14 @@ def _on_whole(curve: SmoothCurve, track: PoseTrack) -> SmoothCurve:
 
 
 def part_of(track: PoseTrack, from_s: float, to_s: float) -> PoseTrack:
-    """Return the pictures between two times, both included; times stay those of the recording."""
-    inside = (track.time_s >= from_s - 1e-6) & (track.time_s <= to_s + 1e-6)
+    """Return the pictures between two times, both included; times stay those of the recording.
+
+    The arrays are views of the recording's own, since a stretch may be as long as the recording.
+    """
+    inside = slice(
+        int(np.searchsorted(track.time_s, from_s - 1e-6, "left")),
+        int(np.searchsorted(track.time_s, to_s + 1e-6, "right")),
+    )
     count = len(track.time_s)
     arrays: dict[str, Any] = {
         one.name: value[inside]

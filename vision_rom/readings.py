@@ -44,6 +44,7 @@ from vision_rom.ways import (
     WIDEST_HALF_WIDTH_DEG,
     Method,
     RawCurve,
+    arms_of,
     intervals,
     plane_of,
     raw_curve,
@@ -129,8 +130,9 @@ def measure_landmarks(
     view = find_view(track.landmarks_px, track.visibility, track.world_m, network=track.model.name)
     filming = filming_remarks(track, view, camera_tilt_deg(track, view.view, load_camera_tilt()))
     names = (movement,) if movement else RECOGNISED
+    arms = arms_of(track) if method == "learned" else None
     raw = {
-        (name, one): raw_curve(track, movement_named(name), one, view, method, focal_px=focal_px)
+        (name, one): raw_curve(track, movement_named(name), one, view, method, focal_px=focal_px, arms=arms)
         for name in names
         for one in SIDES
     }

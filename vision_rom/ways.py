@@ -24,7 +24,7 @@ from vision_rom.angles import (
 from vision_rom.angles.camera_tilt import camera_tilt_deg
 from vision_rom.angles.hinge import HALF_WIDTH_DEG, hinge_curve
 from vision_rom.angles.interval import Interval, Kind
-from vision_rom.angles.learned_curve import learned_curve
+from vision_rom.angles.learned_curve import Arms, learned_curve
 from vision_rom.angles.learned_interval import Group, expected_errors_deg, with_learned_intervals
 from vision_rom.angles.off_plane import Plane
 from vision_rom.handover import AngleCurve, Floats, PoseTrack, Repetition, Side, SmoothCurve
@@ -78,11 +78,13 @@ def raw_curve(
     *,
     corrected: bool = True,
     focal_px: float | None = None,
+    arms: Arms | None = None,
 ) -> RawCurve:
     """Return the curve of one movement and side by the way that was asked for.
 
     ``corrected`` False leaves the learned direction's remaining bias in, as the fit of that bias needs it. ``focal_px`` is the
-    camera's focal length where it is known, for the perspective of a plain rotation.
+    camera's focal length where it is known, for the perspective of a plain rotation. ``arms`` are those of the track, from
+    :func:`arms_of`, where other curves of it are wanted too.
     """
     if movement.kind == "hinge":
         bending = hinge_curve(track, movement=movement.name, direction=movement.direction, side=side, view=view)
@@ -109,7 +111,7 @@ def raw_curve(
         return RawCurve(told, "picture", picture, unknown)
     learned = learned_curve(
         track,
-        load_arm_network(),
+        arms or arms_of(track),
         picture,
         movement=movement.name,
         kind=kind,
@@ -124,6 +126,11 @@ def raw_curve(
     angle = learned.curve.angle_deg
     unbiased = replace(learned.curve, angle_deg=angle - line.bias_deg(angle, front=faces_camera(view)))
     return RawCurve(unbiased, "learned", picture, learned.expected_sd_deg)
+
+
+def arms_of(track: PoseTrack) -> Arms:
+    """Return where the arms of a track point, by the arm network; nothing is worked out before it is asked for."""
+    return Arms(track, load_arm_network())
 
 
 def faces_camera(view: ViewEstimate) -> bool:

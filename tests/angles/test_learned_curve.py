@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from vision_rom.angles import angle_curve, find_view
+from vision_rom.angles import learned_curve as module
 from vision_rom.angles.arm_features import arm_features
 from vision_rom.angles.arm_network import ArmNetwork
-from vision_rom.angles.learned_curve import learned_curve
+from vision_rom.angles.learned_curve import Arms, learned_curve
 
 EXPECTED_SD_DEG = 3.0
 LATERAL, FORWARD, DOWN = np.array([1.0, 0, 0]), np.array([0, -1.0, 0]), np.array([0, 0, -1.0])
@@ -35,7 +37,7 @@ def read(seen, upper_arm, forearm=FORWARD, *, side="left", kind="elevation", pla
     what = {"movement": "m", "kind": kind, "direction": sign, "plane": plane, "side": side, "view": view}
     features = arm_features(track.landmarks_px, track.visibility, track.world_m, side=side, picture_px=(720, 1000))
     network = saying(upper_arm, forearm, features.shape[1])
-    return learned_curve(track, network, angle_curve(track, **what), **what)
+    return learned_curve(track, Arms(track, network), angle_curve(track, **what), **what)
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
@@ -101,3 +103,34 @@ def test_another_movement_is_no_rotation(draw, upper_arm, forearm, plane, word):
     )
     assert np.isnan(out.curve.angle_deg).all()
     assert any(word in remark for remark in out.curve.remarks)
+
+
+def test_an_arm_is_worked_out_once_for_all_its_movements(draw, monkeypatch):
+    track = draw(elevation_deg=[40.0] * 20).track(width_px=720, height_px=1000)
+    calls = []
+    monkeypatch.setattr(module, "predict_directions", lambda network, features: calls.append(features) or object())
+    arms = Arms(track, None)
+    assert arms.of("left") is arms.of("left")
+    assert arms.of("right") is not arms.of("left")
+    assert len(calls) == 2
+
+
+def test_room_for_intermediate_values_grows_little_with_the_recording(draw):
+    """Bytes of the interpreter's own count: a longer recording may hold its features and directions, and few copies of them."""
+    track = draw(elevation_deg=[40.0] * 20).track(width_px=720, height_px=1000)
+    features = arm_features(track.landmarks_px, track.visibility, track.world_m, side="left", picture_px=(720, 1000))
+    network = saying(DOWN, FORWARD, features.shape[1])
+
+    def peak(pictures):
+        arrays = {
+            name: np.resize(getattr(track, name), (pictures, *getattr(track, name).shape[1:]))
+            for name in ("landmarks_px", "visibility", "world_m")
+        }
+        long = replace(track, time_s=np.arange(pictures) / 30, frame_index=np.arange(pictures), **arrays)
+        tracemalloc.start()
+        Arms(long, network).of("left")
+        most = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        return most
+
+    assert (peak(20_000) - peak(10_000)) / 10_000 < 1_000

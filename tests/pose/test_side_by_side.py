@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import threading
 import time
 
 import numpy as np
 import pytest
 
 from vision_rom.clip import open_clip
+from vision_rom.clip.decoding import use_decoding_threads
 from vision_rom.handover import Frame
 from vision_rom.pose import side_by_side
 from vision_rom.pose.landmarker import Landmarker
-from vision_rom.pose.pictures import picture_of
+from vision_rom.pose.pictures import StoredPicture, picture_of
 from vision_rom.pose.settings import PoseSettings
 from vision_rom.pose.side_by_side import Lookout, threads, use_threads
 
@@ -20,6 +22,7 @@ from vision_rom.pose.side_by_side import Lookout, threads, use_threads
 def own_threads():
     yield
     use_threads(None)
+    use_decoding_threads(None)
 
 
 def watched(path, *, most=None):
@@ -39,6 +42,45 @@ def test_effort_a_picture(sample_clips):
     assert [len(one) for one in people] == [1] * 120
     assert effort.landmark_runs == 121
     assert effort.detector_runs <= 4 + 120 / 9 + 1
+
+
+def test_colours_made_a_picture(sample_clips, monkeypatch):
+    """Only what the networks look at is converted: a cut-out of 256 x 256 a picture, one of 224 x 224 now and then.
+
+    A whole picture of this clip has nearly five times as many bytes, one of 1080p thirty times.
+    """
+    made = []
+    read = StoredPicture.read
+
+    def counted(self, grid, *, repeat_edge):
+        made.append(rgb := read(self, grid, repeat_edge=repeat_edge))
+        return rgb
+
+    monkeypatch.setattr(StoredPicture, "read", counted)
+    _, effort = watched(sample_clips / "abduction_both.mp4", most=60)
+    # the first picture is looked at in both ways, in one cut-out
+    wanted = 3 * (256**2 * (effort.landmark_runs - 1) + 224**2 * effort.detector_runs)
+    assert sum(one.nbytes for one in made) == wanted
+    assert wanted < 60 * 3 * 256**2 * 1.2
+
+
+def test_on_one_core_nothing_runs_beside_the_decoding(sample_clips, own_threads, monkeypatch):
+    """A worker of a batch shares the machine with others: networks take turns with decoding in one thread."""
+    looking = set()
+    look = side_by_side.look_for
+
+    def noted(*args, **options):
+        looking.add(threading.current_thread())
+        return look(*args, **options)
+
+    monkeypatch.setattr(side_by_side, "look_for", noted)
+    use_threads(1)
+    use_decoding_threads(1)
+    with open_clip(sample_clips / "abduction_both.mp4") as reader:
+        assert reader._decoder.stream.codec_context.thread_count == 1
+        frames = (frame for frame in reader.as_stored() if frame.index < 6)
+        assert len(list(Lookout(PoseSettings()).watch(frames))) == 6
+    assert looking == {threading.current_thread()}
 
 
 def test_an_empty_room_costs_the_detector_alone():

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
+import pytest
 
+from vision_rom.clip.reader import ClipReader
 from vision_rom.handover import Landmark
 from vision_rom.readings import Measurement
-from vision_rom.report.pictures import annotated, best_repetition, framed_on_patient
+from vision_rom.report.pictures import annotated, best_repetition, framed_on_patient, peak_jpeg
+from vision_rom.synthetic.encode import steady_times_s, write_clip
 
 
 def test_landmarks_stay_on_the_same_spot(make_measurement: Callable[..., Measurement]) -> None:
@@ -49,3 +53,17 @@ def test_best_repetition_is_the_one_held_highest(make_measurement: Callable[...,
     found = best_repetition(replace(reading, repetitions=(low, reading.repetitions[0], unknown)))
     assert found is reading.repetitions[0]
     assert best_repetition(replace(reading, repetitions=(unknown,))) is None
+
+
+def test_a_picture_is_reached_without_decoding_all_before_it(
+    make_measurement: Callable[..., Measurement], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clip = tmp_path / "raise.mp4"
+    write_clip(clip, (np.full((320, 240, 3), count, np.uint8) for count in range(120)), steady_times_s(120, 30.0))
+
+    def refused(*_: object, **__: object) -> None:
+        raise AssertionError("the recording was gone through from its start")
+
+    monkeypatch.setattr(ClipReader, "_picture_at", refused)
+    measurement = make_measurement(clip_path=clip)
+    assert peak_jpeg(measurement, measurement.readings[0])

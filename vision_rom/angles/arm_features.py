@@ -58,6 +58,9 @@ _SURENESS = [
 _RECORDING_QUANTILES = (0.1, 0.5, 0.9)
 _ROWS = 4096
 """Pictures that are worked on at a time, so that an hour's intermediate values need no more room than some minutes'"""
+_OWN = 6 * len(_POINTS) + 6 + len(_SEGMENTS) + len(_SURENESS) + 3
+"""Features of a single picture: six for each point, two directions and the elbow's turn, lengths, sureness, place and size"""
+_OF_RECORDING = len(_SEGMENTS) * len(_RECORDING_QUANTILES)
 _FAR = 6.0
 """Trunk lengths beyond which a coordinate is a fault of the network and is cut."""
 
@@ -86,14 +89,15 @@ def arm_features(
         Width and height of the picture.
 
     """
-    blocks = []
-    for first in range(0, max(len(landmarks_px), 1), _ROWS):
+    count = len(landmarks_px)
+    features = np.empty((count, _OWN + _OF_RECORDING), np.float32)
+    lengths = np.empty((count, len(_SEGMENTS)))
+    for first in range(0, count, _ROWS):
         rows = slice(first, first + _ROWS)
         arm = _as_left_arm(landmarks_px[rows], visibility[rows], world_m[rows], side, picture_px[0])
-        blocks.append(_of_pictures(*arm, picture_px))
-    features = np.concatenate([one for one, _ in blocks])
-    figures = _recording_figures(np.concatenate([lengths for _, lengths in blocks]))
-    return np.concatenate([features, np.broadcast_to(figures, (len(features), figures.size))], axis=1)
+        features[rows, :_OWN], lengths[rows] = _of_pictures(*arm, picture_px)
+    features[:, _OWN:] = _recording_figures(lengths)
+    return features
 
 
 def _of_pictures(points: Floats, sure: Floats, world: Floats, picture_px: tuple[int, int]) -> tuple[Floats32, Floats]:

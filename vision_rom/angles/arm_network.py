@@ -60,13 +60,20 @@ class ArmDirections:
 
 def predict_directions(network: ArmNetwork, features: NDArray[np.floating]) -> ArmDirections:
     """Return the directions for features (n, n_features) of :func:`vision_rom.angles.arm_features.arm_features`."""
-    outputs = np.stack([_forward(member, features, network.mean, network.scale) for member in network.members])
+    blocks = [_of_block(network, features[first : first + _ROWS]) for first in range(0, max(len(features), 1), _ROWS)]
+    return ArmDirections(*(np.concatenate(parts) for parts in zip(*blocks, strict=True)))
+
+
+def _of_block(network: ArmNetwork, features: NDArray[np.floating]) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return the four arrays of :class:`ArmDirections` for some rows: an hour has a hundred thousand."""
+    normal = (features - network.mean) / network.scale
+    outputs = np.stack([_forward(member, normal) for member in network.members])
     mean = outputs.mean(axis=0)
     # the members' disagreement tells of unfamiliar pictures, their own estimate of familiar ones
     spread = np.degrees(np.linalg.norm(outputs[..., :6].std(axis=0).reshape(-1, 2, 3), axis=2))
     own = np.exp(np.clip(mean[:, 6:8], -3.0, 5.0))
     expected = np.hypot(spread, own)
-    return ArmDirections(unit_vectors(mean[:, :3]), unit_vectors(mean[:, 3:6]), expected[:, 0], expected[:, 1])
+    return unit_vectors(mean[:, :3]), unit_vectors(mean[:, 3:6]), expected[:, 0], expected[:, 1]
 
 
 def elevation_deg(upper_arm: Floats) -> Floats:
@@ -92,18 +99,7 @@ def axial_rotation_deg(upper_arm: Floats, forearm: Floats) -> Floats:
     )
 
 
-def _forward(
-    layers: tuple[tuple[Floats, Floats], ...], features: NDArray[np.floating], mean: Floats, scale: Floats
-) -> Floats:
-    """Return the last layer's values for features (n, inputs), some rows at a time: an hour has a hundred thousand."""
-    blocks = [
-        _forward_block(layers, (features[first : first + _ROWS] - mean) / scale)
-        for first in range(0, max(len(features), 1), _ROWS)
-    ]
-    return np.concatenate(blocks)
-
-
-def _forward_block(layers: tuple[tuple[Floats, Floats], ...], x: Floats) -> Floats:
+def _forward(layers: tuple[tuple[Floats, Floats], ...], x: Floats) -> Floats:
     """Return the last layer's values for inputs (n, inputs).
 
     In single precision, which takes half the time and moves the angles by less than a thousandth of a degree.

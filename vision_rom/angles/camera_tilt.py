@@ -14,6 +14,8 @@ import numpy as np
 from vision_rom.angles.arm_features import arm_features
 from vision_rom.handover import Floats, PoseTrack, View
 
+_MOST_PICTURES = 20_000
+"""More tell nothing new of the phone, and their features need room"""
 TILT_VIEWS = ("front", "back", "side")
 
 
@@ -38,8 +40,12 @@ class TiltWitness:
 def recording_features(
     landmarks_px: Floats, visibility: Floats, world_m: Floats, *, picture_px: tuple[int, int]
 ) -> Floats:
-    """Median over the pictures of the features of a left arm (f,); NaN where nobody was found."""
-    features = arm_features(landmarks_px, visibility, world_m, side="left", picture_px=picture_px)
+    """Median over the pictures of the features of a left arm (f,); NaN where nobody was found.
+
+    Of a recording longer than some ten minutes every second picture is taken, or every third, and so on.
+    """
+    rows = slice(None, None, 1 + len(landmarks_px) // _MOST_PICTURES)
+    features = arm_features(landmarks_px[rows], visibility[rows], world_m[rows], side="left", picture_px=picture_px)
     found = np.isfinite(features).all(axis=1)
     if not found.any():
         return np.full(features.shape[1], np.nan)

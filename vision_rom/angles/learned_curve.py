@@ -44,9 +44,32 @@ class LearnedCurve:
     """(n,) NaN where nothing was measured"""
 
 
+class Arms:
+    """Where both arms of a track point, each found when it is first asked for and kept: every movement of a side rests on the same."""
+
+    def __init__(self, track: PoseTrack, network: ArmNetwork) -> None:
+        self._track = track
+        self._network = network
+        self._found: dict[Side, ArmDirections] = {}
+
+    def of(self, side: Side) -> ArmDirections:
+        """Return the directions of one arm in every picture."""
+        if side not in self._found:
+            track = self._track
+            features = arm_features(
+                track.landmarks_px,
+                track.visibility,
+                track.world_m,
+                side=side,
+                picture_px=(track.width_px, track.height_px),
+            )
+            self._found[side] = predict_directions(self._network, features)
+        return self._found[side]
+
+
 def learned_curve(
     track: PoseTrack,
-    network: ArmNetwork,
+    arms: Arms,
     geometric: AngleCurve,
     *,
     movement: str,
@@ -59,7 +82,7 @@ def learned_curve(
     """Angle of one movement frame by frame by the arm network, NaN with a remark where it could not be measured.
 
     Parameters are those of :func:`vision_rom.angles.angle_curve`; ``geometric`` is that function's result on the same
-    track, from which the vertical-referenced value is taken over.
+    track, from which the vertical-referenced value is taken over; ``arms`` are those of the same track.
     """
     parts = ["shoulder", "elbow"] + (["wrist"] if kind == "axial_rotation" else [])
     visible = least_visibility(track, [Landmark.of(side, part) for part in parts], side, view)
@@ -68,14 +91,7 @@ def learned_curve(
     if refusal:
         curve = AngleCurve(movement, side, track.time_s, nothing, nothing, visible, (refusal,))
         return LearnedCurve(curve, nothing)
-    features = arm_features(
-        track.landmarks_px,
-        track.visibility,
-        track.world_m,
-        side=side,
-        picture_px=(track.width_px, track.height_px),
-    )
-    found = predict_directions(network, features)
+    found = arms.of(side)
     kept, remarks = frames_kept(track, visible, view)
     if kind == "axial_rotation":
         elbow = angle_between_deg(found.upper_arm, found.forearm)

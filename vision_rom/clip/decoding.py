@@ -38,6 +38,14 @@ _MOST_THREADS = 4
 _FAILED_READS = 100
 """Reads in a row that may fail before the rest of the file is given up."""
 
+_threads_allowed: int | None = None
+
+
+def use_decoding_threads(count: int | None) -> None:
+    """Keep this process to so many threads of decoding, as where several processes share the cores; None: as suits."""
+    global _threads_allowed
+    _threads_allowed = count
+
 
 def local_container(path: Path) -> InputContainer:
     """Open one local file of a recording's format and nothing that it may name; FFmpeg's own errors pass through."""
@@ -95,9 +103,8 @@ def _picture_stream(container: InputContainer, name: str) -> VideoStream:
     stream.codec_context.options = {"max_pixels": str(LARGEST_PICTURE_PX)}
     stream.thread_type = "AUTO"
     # every thread holds pictures of its own
-    stream.codec_context.thread_count = (
-        2 if area_px > _FEW_THREADS_ABOVE_PX else min(os.cpu_count() or 1, _MOST_THREADS)
-    )
+    suits = 2 if area_px > _FEW_THREADS_ABOVE_PX else min(os.cpu_count() or 1, _MOST_THREADS)
+    stream.codec_context.thread_count = min(suits, _threads_allowed or suits)
     return stream
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from array import array
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import chain
 from pathlib import Path
 from types import TracebackType
@@ -27,6 +27,8 @@ _SHARED_TOLERANCE_S = 0.5
 """How far the pictures may end before the declared duration: where it is their own, and where it may be the sound's."""
 _PROGRESS_STEP = 0.002
 _TIME_ROUNDING_S = 1e-6
+_DECODED_THROUGH_S = 2.5
+"""A picture that comes so soon after another one is reached by decoding on: key pictures lie some seconds apart"""
 
 Progress = Callable[[float | None], None]
 
@@ -266,19 +268,27 @@ class ClipReader:
 
     def _picture_by_seeking(self, *, index: int, time_s: float) -> Frame | None:
         """The picture whose time is ``time_s`` to the tick, reached from the key picture before it; else None."""
-        stream = self._decoder.stream
-        wanted_s = (self._decoder.first_s or 0.0) + time_s / self._time_factor
-        tick_s = self._decoder.tick_s
-        try:
-            self._container.seek(round(wanted_s / tick_s), stream=stream, backward=True)
-            for picture in Decoder(self._container, stream):
-                if abs(picture.container_s - wanted_s) < 0.5 * tick_s:
-                    return Frame(index, time_s, self._converter.rgb(picture.frame))
-                if picture.container_s > wanted_s:
-                    return None
-        except av.error.FFmpegError:
-            return None
-        return None
+        return dict(self._pictures_by_seeking([(index, time_s)])).get(index)
+
+    def _pictures_by_seeking(self, wanted: Sequence[tuple[int, float]]) -> Iterator[tuple[int, Frame]]:
+        """Yield those pictures (index, time) that are found at their time to the tick; times must increase."""
+        stream, tick_s = self._decoder.stream, self._decoder.tick_s
+        pictures: Iterator[Picture] = iter(())
+        reached_s = -np.inf
+        for index, time_s in wanted:
+            wanted_s = (self._decoder.first_s or 0.0) + time_s / self._time_factor
+            try:
+                if not 0.0 < wanted_s - reached_s < _DECODED_THROUGH_S:
+                    self._container.seek(round(wanted_s / tick_s), stream=stream, backward=True)
+                    pictures = iter(Decoder(self._container, stream))
+                for picture in pictures:
+                    reached_s = picture.container_s
+                    if abs(reached_s - wanted_s) < 0.5 * tick_s:
+                        yield index, Frame(index, time_s, self._converter.rgb(picture.frame))
+                    if reached_s > wanted_s - 0.5 * tick_s:
+                        break
+            except av.error.FFmpegError:
+                reached_s = -np.inf
 
 
 def open_clip(
@@ -329,6 +339,27 @@ def open_clip(
         longest_side_px=longest_side_px,
         on_progress=on_progress,
     )
+
+
+def frames_at(
+    path: str | os.PathLike[str],
+    wanted: Iterable[tuple[int, float]],
+    *,
+    mirrored: bool = False,
+    time_factor: float = 1.0,
+) -> dict[int, Frame]:
+    """Return pictures again by their index, in one way through the recording that leaps over what lies between them.
+
+    ``wanted`` holds index and own time of each, as :func:`open_clip` with the same options gave them. One that cannot be
+    reached by its time is left out; :func:`frame_at` finds it still.
+
+    Raises
+    ------
+    ClipError
+        as in :func:`open_clip`.
+    """
+    with open_clip(path, mirrored=mirrored, time_factor=time_factor, wanted_rate_hz=None) as reader:
+        return dict(reader._pictures_by_seeking(sorted(set(wanted), key=lambda one: one[1])))
 
 
 def frame_at(

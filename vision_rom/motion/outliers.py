@@ -15,6 +15,9 @@ MOST_NEIGHBOURS = 10
 FEWEST_IN_WINDOW = 5
 """With fewer samples a line and a spread cannot both be had, and the sample is not judged."""
 
+_PAIRS_AT_A_TIME = 200_000
+"""Slopes between two samples that are worked out together: some 10 MB, whatever the recording's length"""
+
 
 def hampel_outliers(
     time_s: Floats,
@@ -121,7 +124,7 @@ def _outliers_of_run(
     centre = np.clip(np.arange(n), reach, n - 1 - reach)
 
     outlier = np.zeros(n, np.bool_)
-    chunk = max(1, 2_000_000 // offsets.size**2)
+    chunk = max(1, _PAIRS_AT_A_TIME // offsets.size**2)
     for first in range(0, n, chunk):
         part = np.arange(first, min(n, first + chunk))
         window = centre[part, None] + offsets

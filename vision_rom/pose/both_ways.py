@@ -21,6 +21,8 @@ IN_TURNS_S: Final = 0.045
 """Pictures no further apart take turns. An arm that speeds up by 500 degrees per second squared is then off its neighbours' middle by 0.25
 degrees at most. Our own choice."""
 
+_ROWS_AT_A_TIME: Final = 4096
+
 
 class Turns:
     """Chooses how each picture of a recording is looked at, from its time alone."""
@@ -63,13 +65,14 @@ def completed(time_s: Floats, ways: Sequence[Way], values: Floats) -> Floats:
     near: Bools = np.diff(time_s) <= IN_TURNS_S
     # (n - 1,) two pictures beside each other that complete each other
     pair = near & single[:-1] & single[1:] & (mirrored[:-1] != mirrored[1:]) & found[:-1] & found[1:]
-    before, after = _share_of_neighbours(time_s, pair)
-    earlier, later = np.roll(flat, 1, axis=0), np.roll(flat, -1, axis=0)
-    has_before, has_after = before > 0, after > 0
-    own = np.where(has_before | has_after, 0.5, 1.0)
-    total = flat * own[:, None]
-    total[has_before] += before[has_before, None] * earlier[has_before]
-    total[has_after] += after[has_after, None] * later[has_after]
+    # in the values' own precision: an hour's landmarks are large
+    before, after = (one.astype(flat.dtype) for one in _share_of_neighbours(time_s, pair))
+    total = flat.copy()
+    total[(before > 0) | (after > 0)] *= 0.5
+    for share, step in ((before, -1), (after, 1)):
+        rows = np.flatnonzero(share)
+        for some in np.array_split(rows, len(rows) // _ROWS_AT_A_TIME + 1):
+            total[some] += share[some, None] * flat[some + step]
     return total.reshape(values.shape)
 
 

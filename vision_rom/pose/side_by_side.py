@@ -2,18 +2,18 @@
 
 Where a person is looked for in one picture is known from the picture four before it, never from a nearer one. So four
 pictures are under way at a time, and what is found depends neither on the number of cores nor on which is faster.
-Meanwhile the calling thread decodes the next picture. Memory holds those few pictures and no more.
+Meanwhile the calling thread decodes the next picture; on a single core it does both in turn. Memory holds those few pictures and no more.
 """
 
 from __future__ import annotations
 
 import os
 from collections import deque
-from collections.abc import Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from queue import SimpleQueue
-from typing import Final
+from typing import Any, Final, TypeVar
 
 from vision_rom.handover import Frame, StoredFrame
 from vision_rom.pose.both_ways import Turns, Way
@@ -24,6 +24,7 @@ from vision_rom.pose.pictures import picture_of
 from vision_rom.pose.settings import PoseSettings
 
 AnyFrame = Frame | StoredFrame
+_Result = TypeVar("_Result")
 
 UNDER_WAY: Final = 4
 """Pictures between the one a region comes from and the one it is used in. A person hardly moves in 0.13 s, and four suit up
@@ -37,7 +38,10 @@ _threads_allowed: int | None = None
 
 
 def use_threads(count: int | None) -> None:
-    """Keep this process to so many threads of networks, as where several processes share the cores; None: all cores."""
+    """Keep this process to so many threads of networks, as where several processes share the cores; None: all cores.
+
+    With one, networks run in the calling thread.
+    """
     global _threads_allowed
     _threads_allowed = count
 
@@ -46,6 +50,16 @@ def threads() -> int:
     """Return how many pictures are looked at side by side."""
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     return max(1, min(_threads_allowed or cores, UNDER_WAY))
+
+
+class _AtOnce(Executor):
+    """Does in the calling thread what it is asked for."""
+
+    def submit(self, fn: Callable[..., _Result], /, *args: Any, **kwargs: Any) -> Future[_Result]:
+        """Return a future that is done."""
+        done: Future[_Result] = Future()
+        done.set_result(fn(*args, **kwargs))
+        return done
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +95,7 @@ class Lookout:
         afresh_from_s = -float("inf")
         under_way: deque[tuple[AnyFrame, Future[People]]] = deque()
         # leaving early, as after Ctrl-C, waits for the few pictures under way and for nothing else
-        with ThreadPoolExecutor(len(self._landmarkers), thread_name_prefix="look") as pool:
+        with self._pool() as pool:
             for frame in frames:
                 if len(under_way) >= UNDER_WAY:
                     yield self._taken(under_way, memory)
@@ -93,6 +107,11 @@ class Lookout:
                 under_way.append((frame, pool.submit(self._look, frame, known, afresh, way)))
             while under_way:
                 yield self._taken(under_way, memory)
+
+    def _pool(self) -> Executor:
+        count = len(self._landmarkers)
+        # beside the thread that decodes, even a single one would want a second core
+        return ThreadPoolExecutor(count, thread_name_prefix="look") if count > 1 else _AtOnce()
 
     def _look(self, frame: AnyFrame, known: tuple[OfLate, ...], afresh: bool, way: Way) -> People:
         landmarker = self._free.get()

@@ -19,7 +19,7 @@ source.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,8 @@ from scipy.ndimage import median_filter
 
 from vision_rom.handover import MIRRORED_LANDMARKS, SIDES, Bools, Floats, Landmark
 from vision_rom.pose.turns import misnamed_turns, trunk_length_px
+
+AnyFloats = NDArray[np.floating[Any]]
 
 _ARM_PARTS = ("elbow", "wrist", "pinky", "index", "thumb")
 _ARMS: Final = tuple(Landmark.of(side, part) for part in _ARM_PARTS for side in SIDES)
@@ -71,7 +73,7 @@ class Sided:
     remarks: tuple[str, ...] = ()
 
 
-def keep_sides(time_s: Floats, landmarks_px: Floats, visibility: Floats, world_m: Floats) -> Sided:
+def keep_sides(time_s: Floats, landmarks_px: AnyFloats, visibility: AnyFloats, world_m: AnyFloats) -> Sided:
     """Exchange left and right where the network confused them.
 
     Parameters
@@ -87,8 +89,6 @@ def keep_sides(time_s: Floats, landmarks_px: Floats, visibility: Floats, world_m
     # 0 as given and 1 all exchanged are each other's opposite, as are 2 and 3
     states = np.where(wrong, _OPPOSITE[states], states)
     exchanged = states != 0
-    # who is seen from the wrong side is seen with front and back reversed too
-    depth = np.where(wrong[:, None, None], np.array([1.0, 1.0, -1.0]), 1.0)
     found = np.isfinite(landmarks_px[:, Landmark.LEFT_SHOULDER, 0])
     share = float(exchanged[found].mean()) if found.any() else 0.0
     remark = (
@@ -96,25 +96,31 @@ def keep_sides(time_s: Floats, landmarks_px: Floats, visibility: Floats, world_m
         "mended by continuity. Check on the picture of the result that the right side was measured."
     )
     return Sided(
-        landmarks_px=exchange(landmarks_px, states) * depth,
+        landmarks_px=_turned_round(exchange(landmarks_px, states), wrong),
         visibility=exchange(visibility, states),
-        world_m=exchange(world_m, states) * depth,
+        world_m=_turned_round(exchange(world_m, states), wrong),
         exchanged=exchanged,
         remarks=(remark,) if share > _WORTH_TELLING else (),
     )
 
 
-def exchange(values: Floats, states: NDArray[np.int64]) -> Floats:
-    """Return landmarks (n, 33, ...) with left and right exchanged as the states (n,) say."""
-    result = values.copy()
-    mirrored = values[:, list(MIRRORED_LANDMARKS)]
+def exchange(values: AnyFloats, states: NDArray[np.int64]) -> Floats:
+    """Return landmarks (n, 33, ...) with left and right exchanged as the states (n,) say, in double precision."""
+    result = values.astype(np.float64)
+    mirrored = np.array(MIRRORED_LANDMARKS)
     for column, points in enumerate((_BODY, _ARMS)):
-        which = np.ix_(np.flatnonzero(_STATES[states, column]), np.array(points))
-        result[which] = mirrored[which]
+        rows = np.flatnonzero(_STATES[states, column])
+        result[np.ix_(rows, np.array(points))] = values[np.ix_(rows, mirrored[list(points)])]
     return result
 
 
-def side_states(time_s: Floats, landmarks_px: Floats, visibility: Floats) -> NDArray[np.int64]:
+def _turned_round(values: Floats, wrong: Bools) -> Floats:
+    """Reverse depth in place where the patient is seen from the wrong side, with front and back reversed; return the same array."""
+    values[wrong, :, 2] *= -1.0
+    return values
+
+
+def side_states(time_s: Floats, landmarks_px: AnyFloats, visibility: AnyFloats) -> NDArray[np.int64]:
     """Return the most probable state of each picture, (n,): 0 as given, 1 all, 2 arms, 3 all but the arms exchanged.
 
     Arguments as in :func:`keep_sides`. Pictures without the patient are 0.
@@ -125,7 +131,8 @@ def side_states(time_s: Floats, landmarks_px: Floats, visibility: Floats) -> NDA
     )
     if len(seen) < 2:
         return states
-    points, visible = landmarks_px[seen], np.clip(visibility[seen], 0.0, 1.0)
+    points = landmarks_px[seen].astype(np.float64, copy=False)
+    visible = np.clip(visibility[seen], 0.0, 1.0, dtype=np.float64)
     trunk_px = trunk_length_px(points)
     step_s = np.diff(time_s[seen])
     here = _PREFERENCE + _facing_cost(points, trunk_px, step_s) + _reach_cost(points, trunk_px)

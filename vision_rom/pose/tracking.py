@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import math
+from array import array
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import replace
+from typing import Final
 
 import numpy as np
 
-from vision_rom.handover import Landmark, PoseTrack
-from vision_rom.pose.both_ways import completed
+from vision_rom.handover import Floats, Ints, Landmark, PoseTrack
+from vision_rom.pose.both_ways import Way, completed
 from vision_rom.pose.follow import follow, places_and_sizes
+from vision_rom.pose.inference import Floats32
 from vision_rom.pose.landmarker import People, pose_model
 from vision_rom.pose.pictures import picture_of
 from vision_rom.pose.settings import PoseSettings
@@ -17,6 +20,9 @@ from vision_rom.pose.side_by_side import AnyFrame, Lookout
 from vision_rom.pose.sides import keep_sides
 from vision_rom.pose.who_follows import hand_height
 from vision_rom.pose.who_moves import arm_places
+
+_NUMBERS: Final = 7 * len(Landmark)
+"""Of one person: pixels, visibility, metres"""
 
 OnFrame = Callable[[AnyFrame, People], None]
 
@@ -59,40 +65,40 @@ def track_patient(
     settings = settings or PoseSettings()
     times_s: list[float] = []
     indices: list[int] = []
-    seen: list[People] = []
+    seen = _Sightings()
+    places: list[Floats] = []
+    sizes: list[Floats] = []
+    hands: list[Floats] = []
+    arms: list[Floats] = []
+    ways: list[Way] = []
     brightness: list[float] = []
     model = pose_model(settings)
     for frame, people in Lookout(settings).watch(_increasing(frames, width_px, height_px)):
         times_s.append(frame.time_s)
         indices.append(frame.index)
         brightness.append(picture_of(frame).brightness())
-        # where to look next is of no more use, and an hour has a hundred thousand pictures
-        seen.append(replace(people, regions=()))
+        seen.add(people)
+        here, large = places_and_sizes(people.landmarks_px)
+        places.append(here)
+        sizes.append(large)
+        hands.append(hand_height(people.landmarks_px))
+        arms.append(arm_places(people.landmarks_px, large))
+        ways.append(people.way)
         if on_frame is not None:
             on_frame(frame, people)
     time_s = np.array(times_s, np.float64)
-    described = [places_and_sizes(people.landmarks_px) for people in seen]
     following = follow(
         time_s,
-        [places for places, _ in described],
-        [sizes for _, sizes in described],
+        places,
+        sizes,
         width_px=width_px,
         height_px=height_px,
         person=settings.person,
-        hands=[hand_height(people.landmarks_px) for people in seen],
-        arms=[arm_places(people.landmarks_px, sizes) for people, (_, sizes) in zip(seen, described, strict=True)],
+        hands=hands,
+        arms=arms,
     )
-    count, points = len(time_s), len(Landmark)
-    landmarks_px = np.full((count, points, 3), np.nan)
-    visibility = np.full((count, points), np.nan)
-    world_m = np.full((count, points, 3), np.nan)
-    for picture, row in enumerate(following.choice):
-        if row >= 0:
-            landmarks_px[picture] = seen[picture].landmarks_px[row]
-            visibility[picture] = seen[picture].visibility[row]
-            world_m[picture] = seen[picture].world_m[row]
-    sided = keep_sides(time_s, landmarks_px, visibility, world_m)
-    ways = [people.way for people in seen]
+    del places, sizes, hands, arms
+    sided = keep_sides(time_s, *seen.of(following.choice))
     return PoseTrack(
         time_s=time_s,
         frame_index=np.array(indices, np.int64),
@@ -102,12 +108,53 @@ def track_patient(
         width_px=width_px,
         height_px=height_px,
         model=model,
-        people=np.array([len(people) for people in seen], np.int64),
+        people=seen.counts,
         ambiguous=following.ambiguous,
         exchanged=sided.exchanged,
         brightness=np.array(brightness, np.float64),
         remarks=(*following.remarks, *sided.remarks),
     )
+
+
+class _Sightings:
+    """Everybody in every picture, in single precision and without an object for each: an hour has a hundred thousand pictures."""
+
+    def __init__(self) -> None:
+        self._numbers = array("f")
+        self._counts = array("q")
+
+    @property
+    def counts(self) -> Ints:
+        """(n,) people in each picture."""
+        return np.array(self._counts, np.int64)
+
+    def add(self, people: People) -> None:
+        """Append a picture."""
+        self._counts.append(len(people))
+        rows = np.concatenate(
+            [one.reshape(len(people), math.prod(one.shape[1:])) for one in _fields_of(people)], axis=1
+        )
+        self._numbers.frombytes(rows.astype(np.float32, copy=False).tobytes())
+
+    def of(self, choice: Ints) -> tuple[Floats32, Floats32, Floats32]:
+        """Return landmarks in pixels, visibility and metres of one person of each picture, (n, 33, ...); NaN where that is -1.
+
+        Everybody else is forgotten.
+        """
+        points = len(Landmark)
+        first = np.cumsum(self.counts) - self.counts
+        taken = np.flatnonzero(choice >= 0)
+        everybody = np.frombuffer(self._numbers, np.float32).reshape(-1, _NUMBERS)
+        found = np.full((len(choice), _NUMBERS), np.nan, np.float32)
+        found[taken] = everybody[first[taken] + choice[taken]]
+        del everybody
+        self._numbers = array("f")
+        pixels, sure, metres = np.split(found, (3 * points, 4 * points), axis=1)
+        return pixels.reshape(-1, points, 3), sure, metres.reshape(-1, points, 3)
+
+
+def _fields_of(people: People) -> tuple[Floats32, Floats32, Floats32]:
+    return people.landmarks_px, people.visibility, people.world_m
 
 
 def _increasing(frames: Iterable[AnyFrame], width_px: int, height_px: int) -> Iterator[AnyFrame]:

@@ -26,7 +26,7 @@ import numpy as np
 from vision_rom.errors import VisionRomError
 from vision_rom.pose.settings import ModelName, PoseSettings
 
-BARE_RUNS = 60
+BARE_RUNS = 150
 """Landmark networks are run so often on each core to tell the limit."""
 
 
@@ -42,11 +42,18 @@ class Spent:
     peak_mb: float
     detector_runs: int = 0
     landmark_runs: int = 0
+    turn: int = 0
+    """The round of the bench"""
 
     @property
     def ms_a_picture(self) -> float:
         """By the clock."""
         return 1000.0 * self.wall_s / max(self.pictures, 1)
+
+    @property
+    def processor_ms_a_picture(self) -> float:
+        """Of all threads together."""
+        return 1000.0 * self.processor_s / max(self.pictures, 1)
 
 
 Run = Callable[[Path, ModelName], dict[str, Any]]
@@ -147,6 +154,40 @@ def measuring(clip: Path, model: ModelName) -> dict[str, Any]:
     return {"pictures": len(measure(clip, model=model).track.time_s)}
 
 
+def command(clip: Path, model: ModelName) -> dict[str, Any]:
+    """``vision-rom measure`` as a user gives it, from its start to the result folder with its pictures."""
+    with tempfile.TemporaryDirectory() as folder:
+        called = [
+            sys.executable,
+            "-m",
+            "vision_rom",
+            "measure",
+            str(clip),
+            "--model",
+            model,
+            "--out",
+            f"{folder}/reading",
+        ]
+        started = time.perf_counter()
+        subprocess.run(called, stdout=subprocess.DEVNULL, check=True)
+        wall_s = time.perf_counter() - started
+        pictures = len((Path(folder) / "reading" / "angles.csv").read_text(encoding="utf-8").splitlines()) - 1
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return {
+        "pictures": pictures,
+        "wall_s": wall_s,
+        "processor_s": used.ru_utime + used.ru_stime,
+        "peak_mb": used.ru_maxrss / 1024.0,
+    }
+
+
+def measuring_at_10_hz(clip: Path, model: ModelName) -> dict[str, Any]:
+    """Look at ten pictures a second only."""
+    from vision_rom.measure import measure
+
+    return {"pictures": len(measure(clip, model=model, rate_hz=10.0).track.time_s)}
+
+
 def measuring_again(clip: Path, model: ModelName) -> dict[str, Any]:
     """The same with landmarks that were found before; only the second time counts."""
     from vision_rom.measure import measure
@@ -172,6 +213,8 @@ RUNS: dict[str, Run] = {
         converting,
         landmarks,
         measuring,
+        command,
+        measuring_at_10_hz,
         measuring_again,
     )
 }

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from vision_rom.handover import Reading
 from vision_rom.pain import ReadingPain
 from vision_rom.readings import Measurement
-from vision_rom.report.pictures import annotated_at, best_repetition, jpeg_of, on_white
+from vision_rom.report.pictures import Frames, annotated_at, best_repetition, jpeg_of, middle_s, on_white
 
 Picture = NDArray[np.uint8]
 
@@ -40,7 +40,7 @@ def key_pictures(measurement: Measurement, reading: Reading, pain: ReadingPain |
         known = np.isfinite(curve.angle_deg)
         return float(np.interp(time_s, curve.time_s[known], curve.angle_deg[known]))
 
-    moments = [(best.start_s, "start"), ((best.hold_start_s + best.hold_end_s) / 2, "best held"), (best.end_s, "back")]
+    moments = [(best.start_s, "start"), (middle_s(best), "best held"), (best.end_s, "back")]
     if pain is not None and pain.arc.repetitions:
         one = pain.arc.repetitions[reading.repetitions.index(best)]
         for phase in (one.raising, one.lowering):
@@ -51,17 +51,22 @@ def key_pictures(measurement: Measurement, reading: Reading, pain: ReadingPain |
     return tuple(KeyPicture(time, caption, angle(time)) for time, caption in sorted(moments))
 
 
-def contact_sheet_jpeg(measurement: Measurement, reading: Reading, pain: ReadingPain | None) -> bytes | None:
-    """Return the sheet as JPEG bytes without metadata; None where there is no picture to show."""
-    cells = [_cell(measurement, reading, key) for key in key_pictures(measurement, reading, pain)]
+def contact_sheet_jpeg(
+    measurement: Measurement, reading: Reading, pain: ReadingPain | None, frames: Frames | None = None
+) -> bytes | None:
+    """Return the sheet as JPEG bytes without metadata; None where there is no picture to show.
+
+    ``frames`` as in :func:`vision_rom.report.pictures.peak_jpeg`.
+    """
+    cells = [_cell(measurement, reading, key, frames) for key in key_pictures(measurement, reading, pain)]
     shown = [cell for cell in cells if cell is not None]
     if not shown:
         return None
     return jpeg_of(np.hstack(shown), quality=85)
 
 
-def _cell(measurement: Measurement, reading: Reading, key: KeyPicture) -> Picture | None:
-    drawn = annotated_at(measurement, reading, key.time_s, angle_deg=key.angle_deg)
+def _cell(measurement: Measurement, reading: Reading, key: KeyPicture, frames: Frames | None) -> Picture | None:
+    drawn = annotated_at(measurement, reading, key.time_s, angle_deg=key.angle_deg, frames=frames)
     if drawn is None:
         return None
     cell = on_white(drawn, CELL_PX, above_px=CAPTION_PX)

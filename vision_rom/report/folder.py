@@ -107,27 +107,35 @@ def _second_name(old: str | Path, new: str | Path) -> None:
 def write_reading_files(measurement: Measurement, stage: Path) -> None:
     """Write the reading document, tables and pictures into an existing folder; the annotated recording is written apart."""
     # plotting and pictures load only when something is written
-    from vision_rom.report.contact_sheet import contact_sheet_jpeg
+    from vision_rom.report.contact_sheet import contact_sheet_jpeg, key_pictures
     from vision_rom.report.curve import curve_png
     from vision_rom.report.dial import dial_png
-    from vision_rom.report.pictures import peak_jpeg
+    from vision_rom.report.pictures import frames_near, peak_jpeg
     from vision_rom.report.tables import angles_table, to_csv
 
     document = reading_document(measurement)
     check_document(document)
     (stage / "angles.csv").write_text(to_csv(angles_table(measurement)), encoding="utf-8")
     (stage / "curve.png").write_bytes(curve_png(measurement))
+    shown = []
     for side in SIDES:
         measured = [
-            (reading, measurement.pain[index] if measurement.pain else None)
+            (side, reading, measurement.pain[index] if measurement.pain else None)
             for index, reading in enumerate(measurement.readings)
             if reading.side == side and reading.status == "measured"
         ]
-        for reading, pain in measured[:1]:
-            picture = peak_jpeg(measurement, reading)
+        shown += measured[:1]
+    if shown:
+        # the middle of the best hold, which is the peak's picture, is one of the key pictures
+        frames = frames_near(
+            measurement,
+            [(reading, key.time_s) for _, reading, pain in shown for key in key_pictures(measurement, reading, pain)],
+        )
+        for side, reading, pain in shown:
+            picture = peak_jpeg(measurement, reading, frames)
             if picture is not None:
                 (stage / f"peak_{side}.jpg").write_bytes(picture)
-            sheet = contact_sheet_jpeg(measurement, reading, pain)
+            sheet = contact_sheet_jpeg(measurement, reading, pain, frames)
             if sheet is not None:
                 (stage / f"sheet_{side}.jpg").write_bytes(sheet)
             if pain is not None and pain.arc.pattern not in ("not recorded", "none"):

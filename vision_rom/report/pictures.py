@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Mapping
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision_rom.clip import frame_at
-from vision_rom.handover import Floats, Landmark, Reading, Repetition, Side
+from vision_rom.clip.reader import frames_at
+from vision_rom.handover import Floats, Frame, Landmark, Reading, Repetition, Side
 from vision_rom.readings import Measurement
 from vision_rom.report.masking import hide_identity
 
 Picture = NDArray[np.uint8]
+Frames = Mapping[int, Frame]
+"""By their index in the recording"""
 
 _TRUNK_INK = (255, 255, 255)
 _ARM_INK = (255, 176, 0)
@@ -27,12 +31,27 @@ def best_repetition(reading: Reading) -> Repetition | None:
     return max(held, key=lambda repetition: repetition.held_deg, default=None)
 
 
-def peak_jpeg(measurement: Measurement, reading: Reading) -> bytes | None:
-    """Return the picture of the best held angle as JPEG bytes without metadata; None where nothing was held."""
+def frames_near(measurement: Measurement, moments: Iterable[tuple[Reading, float]]) -> Frames:
+    """Return the pictures nearest to times in which the readings' arms were seen, by index, all in one way through the recording."""
+    track = measurement.track
+    rows = {_row_near(measurement, reading, time_s) for reading, time_s in moments} - {None}
+    return frames_at(
+        measurement.clip.path,
+        [(int(track.frame_index[row]), float(track.time_s[row])) for row in rows if row is not None],
+        mirrored=bool(measurement.parameters.get("mirrored", False)),
+        time_factor=measurement.clip.time_factor,
+    )
+
+
+def peak_jpeg(measurement: Measurement, reading: Reading, frames: Frames | None = None) -> bytes | None:
+    """Return the picture of the best held angle as JPEG bytes without metadata; None where nothing was held.
+
+    ``frames`` holds pictures that were read already, from :func:`frames_near`.
+    """
     best = best_repetition(reading)
     if best is None:
         return None
-    picture = annotated_at(measurement, reading, (best.hold_start_s + best.hold_end_s) / 2, angle_deg=best.held_deg)
+    picture = annotated_at(measurement, reading, middle_s(best), angle_deg=best.held_deg, frames=frames)
     if picture is None:
         return None
     return jpeg_of(picture, quality=88)
@@ -44,20 +63,35 @@ def jpeg_of(rgb: Picture, *, quality: int) -> bytes | None:
     return encoded.tobytes() if done else None
 
 
-def annotated_at(measurement: Measurement, reading: Reading, time_s: float, *, angle_deg: float) -> Picture | None:
+def middle_s(repetition: Repetition) -> float:
+    """Return the middle of a repetition's best half second."""
+    return (repetition.hold_start_s + repetition.hold_end_s) / 2
+
+
+def _row_near(measurement: Measurement, reading: Reading, time_s: float) -> int | None:
+    track = measurement.track
+    seen = np.isfinite(track.landmarks_px[:, Landmark.of(reading.side, "elbow"), 0])
+    return int(np.where(seen, np.abs(track.time_s - time_s), np.inf).argmin()) if seen.any() else None
+
+
+def annotated_at(
+    measurement: Measurement, reading: Reading, time_s: float, *, angle_deg: float, frames: Frames | None = None
+) -> Picture | None:
     """Return the picture nearest to a time in which the arm was seen, identity hidden, cut to the patient, with its lines.
 
     None where the arm was never seen.
     """
     track = measurement.track
-    seen = np.isfinite(track.landmarks_px[:, Landmark.of(reading.side, "elbow"), 0])
-    if not seen.any():
+    row = _row_near(measurement, reading, time_s)
+    if row is None:
         return None
-    row = int(np.where(seen, np.abs(track.time_s - time_s), np.inf).argmin())
-    frame = frame_at(
+    frame = (frames or {}).get(int(track.frame_index[row])) or frame_at(
         measurement.clip.path,
         index=int(track.frame_index[row]),
+        # the picture's own time, by which it is reached without decoding all before it
+        time_s=float(track.time_s[row]),
         mirrored=bool(measurement.parameters.get("mirrored", False)),
+        time_factor=measurement.clip.time_factor,
     )
     masked = hide_identity(frame.rgb, track.landmarks_px[row], track.visibility[row])
     framed, landmarks_px = framed_on_patient(masked, track.landmarks_px[row])

@@ -14,13 +14,14 @@ import signal
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
 from pathlib import Path
 from typing import Self
 
+from vision_rom.clip.decoding import use_decoding_threads
 from vision_rom.errors import InstallationError, OutputError, VisionRomError
 from vision_rom.pose.side_by_side import use_threads
 from vision_rom.research.manifest import BatchItem
@@ -33,6 +34,8 @@ RECYCLE_AFTER = 25
 MOST_MEMORY_MB = 2000.0
 """A process above it after a recording is replaced at once."""
 _MOST_FALSE_STARTS = 3
+_ONE_THREAD_OF_SUMS = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+"""NumPy's matrix library reads one of these while it is loaded, and never after"""
 
 OnProgress = Callable[[str, float], None]
 OnDone = Callable[[Done], None]
@@ -113,7 +116,8 @@ class LocalPool:
     def _start(self) -> _Worker:
         ours, theirs = self._context.Pipe()
         process = self._context.Process(target=_serve, args=(theirs, os.getpid(), *self._work), daemon=True)
-        process.start()
+        with _environment(_ONE_THREAD_OF_SUMS):
+            process.start()
         theirs.close()
         return _Worker(process, ours)
 
@@ -200,14 +204,30 @@ def _serve(pipe: Connection, parent: int, settings: BatchSettings, root: Path, r
 
 
 def one_thread_each() -> None:
-    """Keep networks and OpenCV to one thread: the processes share the cores already."""
+    """Keep networks, decoding and OpenCV to one thread: the processes share the cores already."""
     use_threads(1)
+    use_decoding_threads(1)
     try:
         import cv2
 
         cv2.setNumThreads(1)
     except ImportError:
         pass
+
+
+@contextlib.contextmanager
+def _environment(values: Mapping[str, str]) -> Iterator[None]:
+    """Have these variables in the environment of processes that are started inside."""
+    before = {name: os.environ.get(name) for name in values}
+    os.environ.update(values)
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
 
 
 def _leave_with(parent: int) -> None:
