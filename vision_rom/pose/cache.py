@@ -23,7 +23,7 @@ from vision_rom.pose.landmarker import pose_model
 from vision_rom.pose.settings import PoseSettings
 from vision_rom.whole_files import whole_file
 
-FORMAT: Final = "vision-rom/landmarks/3"
+FORMAT: Final = "vision-rom/landmarks/2"
 """Part of every key: change it when what is found, or how it is kept, changes."""
 _ARRAYS: Final = ("time_s", "frame_index", "landmarks_px", "visibility", "world_m", "people", "ambiguous", "exchanged")
 _ADDED: Final = ("brightness",)

@@ -8,8 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from vision_rom.handover import MIRRORED_LANDMARKS, Landmark
-from vision_rom.pose.both_ways import Way
+from vision_rom.handover import Landmark
 from vision_rom.pose.inference import Floats32, Network
 from vision_rom.pose.pictures import Picture
 from vision_rom.pose.regions import Region, cut_out, turned
@@ -17,8 +16,6 @@ from vision_rom.pose.regions import Region, cut_out, turned
 _POINTS: Final = 39
 """The 33 landmarks, two that span the person's region, and four of the hands"""
 _HIPS, _RIM = 33, 34
-_MIRRORED: Final = [*MIRRORED_LANDMARKS, _HIPS, _RIM, 36, 35, 38, 37]
-"""Points of a mirrored person by the names they have unmirrored"""
 _NEAR_CELLS: Final = 3
 """How far around a landmark its map of likelihood is weighed (MediaPipe's setting for these networks)"""
 _LEAST_LIKELIHOOD: Final = 0.5
@@ -43,64 +40,26 @@ class SeenPerson:
     """Where these landmarks say that the person is; the next picture's may be cut out there"""
 
 
-@dataclass(frozen=True, slots=True)
-class _Answer:
-    """What the network says of one cut-out."""
-
-    presence: float
-    shares: NDArray[np.float64]
-    """(39, 3) in shares of the cut-out, x and y from its upper left corner"""
-    visibility: NDArray[np.float64]
-    """(39,) 0 to 1"""
-    metres: NDArray[np.float64]
-    """(39, 3)"""
-
-
 def find_landmarks_in(
-    network: Network, picture: Picture, region: Region, *, least_presence: float, way: Way = "as it is"
+    network: Network, picture: Picture, region: Region, *, least_presence: float
 ) -> SeenPerson | None:
     """Return the person in a region; None where the network sees nobody."""
-    cut = cut_out(picture, region, network.side_px, repeat_edge=True).astype(np.float32) * np.float32(1.0 / 255.0)
-    answers = []
-    if way != "mirrored":
-        answers.append(_answer(network, cut))
-    if way != "as it is":
-        answers.append(_unmirrored(_answer(network, np.ascontiguousarray(cut[:, ::-1]))))
-    if np.mean([one.presence for one in answers]) < least_presence:
+    cut = cut_out(picture, region, network.side_px, repeat_edge=True)
+    outputs = network.run(cut.astype(np.float32) * np.float32(1.0 / 255.0))
+    if outputs[PRESENCE][0] < least_presence:
         return None
-    shares = np.mean([one.shares for one in answers], axis=0)
-    metres = np.mean([one.metres for one in answers], axis=0)
+    numbers = outputs[LANDMARKS].reshape(_POINTS, 5).astype(np.float64)
+    shares = numbers[:, :3] / network.side_px
+    shares[:, :2] = _refined(shares[:, :2], outputs[MAPS])
     pixels = region.to_picture(shares[:, :2])
+    metres = outputs[METRES].reshape(_POINTS, 3).astype(np.float64)
     count = len(Landmark)
     upright = np.column_stack([turned(metres[:count, :2], region.turn_rad), metres[:count, 2]])
     return SeenPerson(
         landmarks_px=np.column_stack([pixels, shares[:, 2] * region.side_px])[:count].astype(np.float32),
-        visibility=np.mean([one.visibility for one in answers], axis=0)[:count].astype(np.float32),
+        visibility=_likelihood(numbers[:count, 3]).astype(np.float32),
         world_m=upright.astype(np.float32),
         region=Region.around(pixels[_HIPS], pixels[_RIM]),
-    )
-
-
-def _answer(network: Network, cut: Floats32) -> _Answer:
-    outputs = network.run(cut)
-    numbers = outputs[LANDMARKS].reshape(_POINTS, 5).astype(np.float64)
-    shares = numbers[:, :3] / network.side_px
-    shares[:, :2] = _refined(shares[:, :2], outputs[MAPS])
-    return _Answer(
-        presence=float(outputs[PRESENCE][0]),
-        shares=shares,
-        visibility=_likelihood(numbers[:, 3]),
-        metres=outputs[METRES].reshape(_POINTS, 3).astype(np.float64),
-    )
-
-
-def _unmirrored(answer: _Answer) -> _Answer:
-    """Return what was said of a mirrored cut-out as it holds for the cut-out itself."""
-    return _Answer(
-        presence=answer.presence,
-        shares=answer.shares[_MIRRORED] * (-1.0, 1.0, 1.0) + (1.0, 0.0, 0.0),
-        visibility=answer.visibility[_MIRRORED],
-        metres=answer.metres[_MIRRORED] * (-1.0, 1.0, 1.0),
     )
 
 

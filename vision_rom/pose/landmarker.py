@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision_rom.handover import Landmark, PoseModel
-from vision_rom.pose.both_ways import Way
 from vision_rom.pose.detector import USED as DETECTOR_USED
 from vision_rom.pose.detector import find_regions
 from vision_rom.pose.inference import Floats32, Network, library_version
@@ -32,8 +31,6 @@ class People:
     """(k, 33, 3)"""
     regions: tuple[Region | None, ...] = ()
     """k of them: where each person may be looked for in the next picture; empty or None where that is not known"""
-    way: Way = "as it is"
-    """How the picture was looked at"""
 
     def __len__(self) -> int:
         return len(self.landmarks_px)
@@ -44,7 +41,7 @@ class People:
         return cls.of(())
 
     @classmethod
-    def of(cls, seen: Sequence[SeenPerson], way: Way = "as it is") -> People:
+    def of(cls, seen: Sequence[SeenPerson]) -> People:
         """Return people who were seen one by one."""
         points = len(Landmark)
         return cls(
@@ -52,13 +49,12 @@ class People:
             np.array([one.visibility for one in seen], np.float32).reshape(-1, points),
             np.array([one.world_m for one in seen], np.float32).reshape(-1, points, 3),
             tuple(one.region for one in seen),
-            way,
         )
 
     def pick(self, rows: NDArray[np.int64]) -> People:
         """Return only the people of those rows."""
         regions = tuple(self.regions[row] for row in rows) if self.regions else ()
-        return People(self.landmarks_px[rows], self.visibility[rows], self.world_m[rows], regions, self.way)
+        return People(self.landmarks_px[rows], self.visibility[rows], self.world_m[rows], regions)
 
 
 class Landmarker:
@@ -76,8 +72,6 @@ class Landmarker:
     def __init__(self, settings: PoseSettings, files: NetworkFiles | None = None) -> None:
         files = files or read_networks(settings.model)
         self._settings = settings
-        self.way: Way = "as it is"
-        """How the next pictures are looked at"""
         self._detector = Network(files.detector, name=f"detector of {settings.model}", outputs=DETECTOR_USED)
         self._landmarks = Network(files.landmarks, name=f"landmarks of {settings.model}", outputs=USED)
 
@@ -103,13 +97,11 @@ class Landmarker:
     def look_in(self, picture: Picture, regions: Sequence[Region]) -> People:
         """Return the people whom the landmark network sees in these regions; none for a region without anybody."""
         found = (
-            find_landmarks_in(
-                self._landmarks, picture, region, least_presence=self._settings.min_presence, way=self.way
-            )
+            find_landmarks_in(self._landmarks, picture, region, least_presence=self._settings.min_presence)
             for region in regions
             if region.is_usable()
         )
-        return People.of([one for one in found if one is not None], self.way)
+        return People.of([one for one in found if one is not None])
 
 
 def pose_model(settings: PoseSettings) -> PoseModel:

@@ -158,5 +158,4 @@ def _joined(first: People, second: People) -> People:
         visibility=np.concatenate([first.visibility, second.visibility]),
         world_m=np.concatenate([first.world_m, second.world_m]),
         regions=first.regions + second.regions,
-        way=first.way,
     )

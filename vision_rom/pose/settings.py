@@ -27,9 +27,6 @@ class PoseSettings:
     """Least confidence, 0 to 1, of the detector that a person is there."""
     min_presence: float = 0.5
     """Least confidence, 0 to 1, of the landmark network that it sees a person."""
-    both_ways: bool = True
-    """Let every picture be seen in a mirror too (:mod:`vision_rom.pose.both_ways`). Without it the error is larger; it can be left out to
-    measure what it is worth."""
 
     def __post_init__(self) -> None:
         if self.model not in MODEL_NAMES:

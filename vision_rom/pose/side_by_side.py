@@ -16,7 +16,6 @@ from queue import SimpleQueue
 from typing import Any, Final, TypeVar
 
 from vision_rom.handover import Frame, StoredFrame
-from vision_rom.pose.both_ways import Turns, Way
 from vision_rom.pose.landmarker import Landmarker, People
 from vision_rom.pose.lost import OfLate, PeopleOfLate, look_for
 from vision_rom.pose.networks import read_networks
@@ -76,7 +75,6 @@ class Lookout:
     def __init__(self, settings: PoseSettings) -> None:
         """Load the networks once for each thread."""
         files = read_networks(settings.model)
-        self._both_ways = settings.both_ways
         self._landmarkers = [Landmarker(settings, files) for _ in range(threads())]
         self._free: SimpleQueue[Landmarker] = SimpleQueue()
         for one in self._landmarkers:
@@ -91,7 +89,7 @@ class Lookout:
 
     def watch(self, frames: Iterable[AnyFrame]) -> Iterator[tuple[AnyFrame, People]]:
         """Yield each picture with everybody in it, in their order; times must increase."""
-        memory, turns = PeopleOfLate(), Turns()
+        memory = PeopleOfLate()
         afresh_from_s = -float("inf")
         under_way: deque[tuple[AnyFrame, Future[People]]] = deque()
         # leaving early, as after Ctrl-C, waits for the few pictures under way and for nothing else
@@ -103,8 +101,7 @@ class Lookout:
                 if afresh:
                     afresh_from_s = frame.time_s + AFRESH_EVERY_S - _ROUNDING_S
                 known = memory.known(frame.time_s)
-                way = turns.next(frame.time_s) if self._both_ways else "as it is"
-                under_way.append((frame, pool.submit(self._look, frame, known, afresh, way)))
+                under_way.append((frame, pool.submit(self._look, frame, known, afresh)))
             while under_way:
                 yield self._taken(under_way, memory)
 
@@ -113,9 +110,8 @@ class Lookout:
         # beside the thread that decodes, even a single one would want a second core
         return ThreadPoolExecutor(count, thread_name_prefix="look") if count > 1 else _AtOnce()
 
-    def _look(self, frame: AnyFrame, known: tuple[OfLate, ...], afresh: bool, way: Way) -> People:
+    def _look(self, frame: AnyFrame, known: tuple[OfLate, ...], afresh: bool) -> People:
         landmarker = self._free.get()
-        landmarker.way = way
         try:
             return look_for(landmarker, picture_of(frame), known, time_s=frame.time_s, afresh=afresh)
         finally:

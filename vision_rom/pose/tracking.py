@@ -10,7 +10,6 @@ from typing import Final
 import numpy as np
 
 from vision_rom.handover import Floats, Ints, Landmark, PoseTrack
-from vision_rom.pose.both_ways import Way, completed
 from vision_rom.pose.follow import follow, places_and_sizes
 from vision_rom.pose.inference import Floats32
 from vision_rom.pose.landmarker import People, pose_model
@@ -70,7 +69,6 @@ def track_patient(
     sizes: list[Floats] = []
     hands: list[Floats] = []
     arms: list[Floats] = []
-    ways: list[Way] = []
     brightness: list[float] = []
     model = pose_model(settings)
     for frame, people in Lookout(settings).watch(_increasing(frames, width_px, height_px)):
@@ -83,7 +81,6 @@ def track_patient(
         sizes.append(large)
         hands.append(hand_height(people.landmarks_px))
         arms.append(arm_places(people.landmarks_px, large))
-        ways.append(people.way)
         if on_frame is not None:
             on_frame(frame, people)
     time_s = np.array(times_s, np.float64)
@@ -102,9 +99,9 @@ def track_patient(
     return PoseTrack(
         time_s=time_s,
         frame_index=np.array(indices, np.int64),
-        landmarks_px=completed(time_s, ways, sided.landmarks_px),
-        visibility=completed(time_s, ways, sided.visibility),
-        world_m=completed(time_s, ways, sided.world_m),
+        landmarks_px=sided.landmarks_px,
+        visibility=sided.visibility,
+        world_m=sided.world_m,
         width_px=width_px,
         height_px=height_px,
         model=model,
