@@ -5,8 +5,9 @@ from __future__ import annotations
 import pytest
 
 from vision_rom.handover import Step
-from vision_rom.records import store as records_store
-from vision_rom.web import store as web_store
+from vision_rom.records import kept as records_kept
+from vision_rom.records import readings
+from vision_rom.web import accounts, model, store, tasks, work
 
 NOON, ELEVEN = "2026-11-26T12:00:00+00:00", "2026-11-26T11:00:00+00:00"
 
@@ -14,8 +15,8 @@ NOON, ELEVEN = "2026-11-26T12:00:00+00:00", "2026-11-26T11:00:00+00:00"
 @pytest.fixture
 def clock(monkeypatch: pytest.MonkeyPatch):
     def said(time: str) -> None:
-        monkeypatch.setattr(records_store, "now", lambda: time)
-        monkeypatch.setattr(web_store, "now", lambda: time)
+        for room in (records_kept, readings, accounts, model, store, tasks, work):
+            monkeypatch.setattr(room, "now", lambda: time)
 
     return said
 
