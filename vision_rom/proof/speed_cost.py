@@ -198,7 +198,8 @@ def _figure(found: Sequence[Cost]) -> Figure:
         axes.set_title(f"by {by}", loc="left", fontsize=10)
         axes.set_xlabel("seconds for each second of recording", fontsize=9)
         axes.grid(axis="x", alpha=0.3)
-    panels[0].legend(fontsize=9)
+    # beside the panels: inside, it covers a bar
+    figure.legend(*panels[0].get_legend_handles_labels(), loc="outside lower center", ncols=2, fontsize=9)
     return figure
 
 
