@@ -155,7 +155,8 @@ def targets_markdown(rows: Sequence[ProofRow]) -> str:
             met = errors.n > 0 and errors.mean_absolute_deg <= target.mean_absolute_deg
             met = met and (limit95 is None or errors.percentile95_deg <= limit95)
             aimed = f"{target.mean_absolute_deg:.1f}" + ("" if limit95 is None else f", 95th {limit95:.0f}")
-            reached = f"{_number(errors.mean_absolute_deg)}, 95th {_number(errors.percentile95_deg)}"
+            mean, most = _number(errors.mean_absolute_deg), _number(errors.percentile95_deg)
+            reached = f"{mean}, 95th {most}" if mean else "-"
             share = [str(one.clips), _share(one.not_measured)]
             interval = [_share(one.coverage.share), _number(one.coverage.half_width_deg)]
             lines.append([target.name, *one.of, *share, aimed, reached, "yes" if met else "no", *interval])
