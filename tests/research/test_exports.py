@@ -9,7 +9,7 @@ import warnings
 import numpy as np
 import pytest
 
-from vision_rom.errors import UsageError
+from vision_rom.errors import OutputError, UsageError
 from vision_rom.handover import Landmark
 from vision_rom.research import c3d_files
 from vision_rom.research.c3d_files import write_c3d
@@ -126,3 +126,17 @@ def test_json_lines(measurement, tmp_path):
     assert lines[4]["px"][head["landmarks"].index("nose")] is None
     peak = max(line["angles"]["left_abduction"]["smoothed_deg"] or 0 for line in lines)
     assert peak == pytest.approx(120, abs=0.5)
+
+
+def test_a_disk_that_fills_while_the_library_writes_is_told(measurement, tmp_path):
+    """ezc3d ends without a word where nothing more can be written; a limit on the size of files does the same to it."""
+    import resource
+
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (10_000, hard))
+    try:
+        with pytest.raises(OutputError, match="cannot be written"):
+            write_c3d(measurement, tmp_path / "a.c3d")
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+    assert list(tmp_path.iterdir()) == []

@@ -7,7 +7,9 @@ a writer that goes on after them cuts without a word.
 
 from __future__ import annotations
 
+import errno
 import math
+import os
 from pathlib import Path
 
 import numpy as np
@@ -21,6 +23,7 @@ from vision_rom.research.rows import NAMES
 from vision_rom.whole_files import whole_path
 
 MOST_FRAMES = 65_535
+_BLOCK_BYTES = 512
 _GAP_STEPS = 2.5
 """A step between pictures longer than so many typical ones is a gap that nothing is drawn across."""
 
@@ -134,5 +137,16 @@ def _write(
         path.parent.mkdir(parents=True, exist_ok=True)
         with whole_path(path) as temporary:
             file.write(str(temporary))
+            _check_whole(temporary, numbers=data.size)
     except OSError as error:
         raise OutputError(f"{path} cannot be written ({error.strerror or error}).") from error
+
+
+def _check_whole(path: Path, *, numbers: int) -> None:
+    """Raise OSError where a file is shorter than its header and so many single-precision numbers: the library tells of no full disk."""
+    with path.open("rb") as file:
+        header = file.read(_BLOCK_BYTES)
+    # the header's ninth word is the block, from 1, in which the numbers begin (c3d.org, "The C3D file header")
+    first_block = int.from_bytes(header[16:18], "little")
+    if len(header) < _BLOCK_BYTES or path.stat().st_size < (first_block - 1) * _BLOCK_BYTES + 4 * numbers:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))

@@ -18,7 +18,7 @@ from vision_rom.measure import measure
 from vision_rom.readings import measure_landmarks
 from vision_rom.records import Patient, Records, Visit
 from vision_rom.report.document import reading_document
-from vision_rom.report.folder import write_reading_folder
+from vision_rom.report.folder import staged, write_reading_files
 from vision_rom.research.batch import run_batch
 from vision_rom.research.landmark_files import own_json, read_landmarks
 from vision_rom.research.manifest import items_of
@@ -60,9 +60,10 @@ def prepared_landmarks(folder: Path) -> Path:
             SAMPLES / CLIP, movement="abduction", side="right", rate_hz=float(RATE_HZ), cache=folder / "cache"
         )
         measure(SAMPLES / CLIP, movement="abduction", side="right", cache=folder / "cache")
-        text = json.dumps(own_json(found.clip, found.track))
+        text = json.dumps(own_json(found.track))
         (folder / "a.json").write_text(text, encoding="utf-8")
-        write_reading_folder(found, folder / "plain.reading")
+        with staged(folder / "plain.reading") as stage:
+            write_reading_files(found, stage)
     return folder
 
 
