@@ -260,3 +260,17 @@ def test_what_the_machine_refuses_fails_the_work_with_a_sentence_and_no_place(cl
         assert job.state == "failed"
         assert "No space left" in job.message
         assert str(clinic.folder) not in job.message
+
+
+def test_a_recording_comes_a_step_further_with_its_work_or_not_at_all(clinic, visit, monkeypatch) -> None:
+    upload = clinic.announced(visit, size=9)
+    with clinic.store() as kept:
+        with monkeypatch.context() as patched:
+            patched.setattr(ClinicStore, "add_job", lambda *given, **more: kept._connection.execute("no SQL"))
+            with pytest.raises(sqlite3.OperationalError):
+                kept.hand_on(upload, was="receiving", becomes="received", work="measure")
+        assert (kept.upload(upload.id).state, kept.jobs()) == ("receiving", ())
+        for _ in range(2):
+            kept.hand_on(upload, was="receiving", becomes="received", work="measure")
+        assert kept.upload(upload.id).state == "received"
+        assert [one.kind for one in kept.jobs()] == ["measure"]

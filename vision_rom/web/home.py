@@ -22,7 +22,7 @@ from vision_rom.movements.pictures import where_to_stand_svg
 from vision_rom.web.home_words import FAULTS, HOW_TO_FILM, HOW_TO_MOVE, STOP_REASONS, TITLES
 from vision_rom.web.model import HomeRun, HomeTask, Upload
 from vision_rom.web.pages import LANGUAGES, home_page, language_of, translated
-from vision_rom.web.receiving import Announced, Arrived, append, arrived, check_room, finish
+from vision_rom.web.receiving import Announced, Arrived, append, arrived, check_room
 from vision_rom.web.routes import UPLOAD_PIECE, refusing
 from vision_rom.web.security import (
     LINK_RATE,
@@ -244,7 +244,7 @@ async def piece(request: Request, token: str, name: str) -> Answer:
     """Append a piece (the raw body) at ``Upload-Offset``; after the last one the recording is looked at."""
     with _one_recording(request, token, name) as (kept, task, upload):
         if await append(request, settings_of(request), upload) == upload.size:
-            finish(kept, upload, "look")
+            kept.hand_on(upload, was="receiving", becomes="received", work="look")
         return _answer(request, task, kept.upload(name))
 
 
@@ -256,9 +256,7 @@ def keep(request: Request, token: str, name: str) -> Answer:
     with _one_recording(request, token, name) as (kept, task, upload):
         if upload.state not in ("looked_at", "sent"):
             raise HTTPException(409, "The recording was not looked at yet.")
-        if upload.state == "looked_at":
-            kept.set_upload(name, state="sent")
-            kept.add_job("measure", upload_id=name)
+        kept.hand_on(upload, was="looked_at", becomes="sent", work="measure")
         return _answer(request, task, kept.upload(name))
 
 

@@ -10,7 +10,7 @@ from pydantic import Field
 from vision_rom.errors import UsageError
 from vision_rom.handover import Side
 from vision_rom.movements import movement as movement_named
-from vision_rom.web.receiving import Announced, Arrived, append, arrived, check_room, finish
+from vision_rom.web.receiving import Announced, Arrived, append, arrived, check_room
 from vision_rom.web.routes import UPLOAD_PIECE, Number, refusing
 from vision_rom.web.security import UPLOAD_RATE, Changes, Signed, address_of, opened, rates_of, settings_of
 
@@ -76,5 +76,5 @@ async def piece(request: Request, session: Signed, name: str) -> Arrived:
         if upload.visit_id is None:
             raise HTTPException(403, "This recording is the patient's own.")
         if await append(request, settings, upload) == upload.size:
-            finish(kept, upload, "measure")
+            kept.hand_on(upload, was="receiving", becomes="received", work="measure")
         return arrived(settings, kept.upload(name))

@@ -19,7 +19,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import ClientDisconnect
 
 from vision_rom.errors import UsageError
-from vision_rom.web.model import JobKind, Upload
+from vision_rom.web.model import Upload
 from vision_rom.web.settings import ServeSettings
 from vision_rom.web.store import ClinicStore
 
@@ -132,10 +132,3 @@ def forget_abandoned(settings: ServeSettings, kept: ClinicStore) -> None:
         if upload.state == "receiving" and path.stat().st_mtime < since_s:
             kept.set_upload(upload.id, state="refused", message="It was never sent whole.")
             path.unlink(missing_ok=True)
-
-
-def finish(kept: ClinicStore, upload: Upload, kind: JobKind) -> None:
-    """Note that a recording is complete and queue what is to be done with it."""
-    if kept.upload(upload.id).state == "receiving":
-        kept.set_upload(upload.id, state="received")
-        kept.add_job(kind, upload_id=upload.id)

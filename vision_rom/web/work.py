@@ -8,7 +8,7 @@ from pathlib import Path
 
 from vision_rom.errors import UsageError
 from vision_rom.records import Patient
-from vision_rom.records.database import now
+from vision_rom.records.database import now, transaction
 from vision_rom.records.kept import Kept, made
 from vision_rom.web.expiry import later
 from vision_rom.web.model import Job, JobKind, Upload
@@ -78,6 +78,18 @@ class Work(Kept):
     def set_upload(self, number: str, **changed: object) -> None:
         """Note a recording's state, path or message."""
         self._set("upload", number, changed)
+
+    def hand_on(self, upload: Upload, *, was: str, becomes: str, work: JobKind) -> None:
+        """Note that a recording has come a step further and queue the work that this asks for, both or neither.
+
+        Without the work it would wait for ever. A recording that is no longer in the state it ``was`` in stays as it is.
+        """
+        with transaction(self._connection):
+            noted = self._connection.execute(
+                "UPDATE upload SET state = ? WHERE id = ? AND state = ?", (becomes, upload.id, was)
+            )
+            if noted.rowcount:
+                self.add_job(work, upload_id=upload.id)
 
     def forget_files(self, upload: Upload) -> None:
         """Remove the files of a recording that was replaced or given up."""

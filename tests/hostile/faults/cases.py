@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import shutil
+import sqlite3
 import sys
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -169,8 +170,8 @@ def _upload(here: Path, kept: Path) -> None:
 def _receive(here: Path) -> None:
     from fastapi import HTTPException, Request
 
-    from vision_rom.errors import OutputError
-    from vision_rom.web.receiving import append, finish
+    from vision_rom.errors import OutputError, refused_by_the_machine
+    from vision_rom.web.receiving import append
 
     settings = ServeSettings(here / "records", least_free_bytes=0)
     name = (here / "name").read_text(encoding="utf-8")
@@ -192,12 +193,15 @@ def _receive(here: Path) -> None:
             if upload.state != "receiving":
                 return
             if await append(Request(scope, receive), settings, upload) == upload.size:
-                finish(store, upload, "measure")
+                store.hand_on(upload, was="receiving", becomes="received", work="measure")
 
     try:
         asyncio.run(coming())
     except HTTPException as error:
         raise OutputError(str(error.detail)) from None
+    except (OSError, MemoryError, sqlite3.Error) as error:
+        # as at the edge of the pages
+        raise refused_by_the_machine(error) from None
 
 
 def _already(stderr: str) -> bool:
@@ -230,7 +234,7 @@ CASES = (
     ),
     FaultCase("reading accept", _measured_visit, said("reading", "accept", "1", *IN), adds=True),
     FaultCase("visit report", _measured_visit, said("visit", "report", "1", *IN)),
-    FaultCase("visit import", _bundle, said("visit", "import", "2", "bundle.json", *IN)),
+    FaultCase("visit import", _bundle, said("visit", "import", "2", "bundle.json", *IN), adds=True),
     FaultCase("patient export", _measured_visit, said("patient", "export", "p-1", "--out", "p.json", *IN)),
     FaultCase("patient delete", _measured_visit, said("patient", "delete", "p-1", "--yes", *IN), (), _gone),
     FaultCase("batch", _list, ours(_batch)),

@@ -102,12 +102,13 @@ def main(arguments: list[str]) -> int:
 def swept(case: FaultCase, mode: str, work: Path, landmarks: Path, library: ctypes.CDLL, most: int) -> Tally:
     """Run a case once undisturbed and once for each point of a mode."""
     base, after = work / "base", work / "after"
-    for folder in (base, after):
-        shutil.rmtree(folder, ignore_errors=True)
-    base.mkdir(parents=True)
-    case.prepare(base, landmarks)
     here = work / "here"
-    _restore(base, here)
+    for folder in (base, after, here):
+        shutil.rmtree(folder, ignore_errors=True)
+    # where it will run, since records keep whole paths of recordings
+    here.mkdir(parents=True)
+    case.prepare(here, landmarks)
+    _restore(here, base)
     whole = run(case, here, library, COUNT, 0)
     if whole.code not in (0, 4):
         return Tally(wrong=[f"undisturbed it ended with {whole.code}: {whole.stderr[-300:]}"])
