@@ -28,6 +28,11 @@ Status = Literal["measured", "not_measured"]
 SIDES: tuple[Side, Side] = ("left", "right")
 
 
+def other_side(side: Side) -> Side:
+    """Return the opposite side."""
+    return "left" if side == "right" else "right"
+
+
 class Landmark(IntEnum):
     """Row of each body point in a landmark array, in the order of the BlazePose networks (33 points).
 

@@ -26,6 +26,7 @@ from vision_rom.handover import (
     Segment,
     Side,
     SmoothCurve,
+    other_side,
 )
 from vision_rom.learned import load_camera_tilt
 from vision_rom.motion import RepetitionResult, Smoothing, choose_movement, repetitions, repetitions_between, smooth
@@ -163,7 +164,7 @@ def measure_landmarks(
     readings = with_asymmetry(readings, kept)
     if side in SIDES:
         readings = tuple(
-            _told_of_other_arm(one, curves[chosen, side], curves[chosen, _other_side(side)]) for one in readings
+            _told_of_other_arm(one, curves[chosen, side], curves[chosen, other_side(side)]) for one in readings
         )
     return Measurement(clip, track, tuple(kept), readings, choice.why, _parameters(smoothing, method), filming)
 
@@ -312,7 +313,7 @@ def _elbow_guessed(movement: Movement, track: PoseTrack, side: Side) -> str:
     own, other = (
         float(np.quantile(np.linalg.norm(points[seen, elbow] - points[seen, shoulder], axis=1), 0.95))
         for elbow, shoulder in (
-            (Landmark.of(one, "elbow"), Landmark.of(one, "shoulder")) for one in (side, _other_side(side))
+            (Landmark.of(one, "elbow"), Landmark.of(one, "shoulder")) for one in (side, other_side(side))
         )
     )
     if own > SHORTEST_UPPER_ARM_TRUNKS * trunk_px or own > SHORTEST_OF_OTHER * other:
@@ -339,10 +340,6 @@ def _ways_disagree(kept: tuple[Repetition, ...], raw: RawCurve, movement: Moveme
         f"Not measured: the arm's direction in the picture and what the learned method makes of the whole body are {max(apart):.0f} degrees "
         "apart, so one of them is wrong. Film again with close-fitting clothes, the whole body in the picture and good light."
     )
-
-
-def _other_side(side: Side) -> Side:
-    return "left" if side == "right" else "right"
 
 
 def _helped(

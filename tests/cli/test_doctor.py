@@ -7,8 +7,8 @@ import sys
 import pytest
 
 from vision_rom.cli import doctor
+from vision_rom.errors import APT_LINE
 from vision_rom.pose import networks
-from vision_rom.pose.mediapipe_task import APT_LINE
 from vision_rom.pose.probe import ProbeResult
 
 UNINSTALL, INSTALL = "pip uninstall -y opencv-python", "pip install opencv-contrib-python"

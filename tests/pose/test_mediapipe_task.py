@@ -9,9 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from vision_rom.errors import InstallationError
+from vision_rom.errors import APT_LINE, InstallationError, missing_library_sentence
 from vision_rom.pose import mediapipe_task
-from vision_rom.pose.mediapipe_task import APT_LINE, missing_library_sentence
 
 ROOT = Path(__file__).parents[2]
 

@@ -39,10 +39,10 @@ def raised(peak_deg, count=75, *, delay=0):
     return 5.0 + (peak_deg - 5.0) * np.sin(np.pi * way) ** 2
 
 
-def followed(*people):
-    """Return which of the people is followed, by number, and the remarks."""
+def followed(*people, until=None):
+    """Return which of the people is followed, by number, and the remarks; only the first is seen from picture ``until`` on."""
     count = len(people[0])
-    seen = [np.stack([one[i] for one in people]) for i in range(count)]
+    seen = [np.stack([one[i] for one in (people if until is None or i < until else people[:1])]) for i in range(count)]
     described = [places_and_sizes(one) for one in seen]
     found = follow(
         np.arange(count) / RATE_HZ,
@@ -88,21 +88,9 @@ def test_a_patient_who_moves_little_stays_the_patient_beside_an_onlooker():
 
 def test_a_still_patient_beside_a_passer_by_stays_the_patient():
     passing = person(raised(120), x_px=200)
-    people = [person(np.full(75, 8.0), jitter_px=1.0), passing]
-    count = 75
-    seen = [np.stack([one[i] for one in people[: 2 if i < 25 else 1]]) for i in range(count)]
-    described = [places_and_sizes(one) for one in seen]
-    found = follow(
-        np.arange(count) / RATE_HZ,
-        [places for places, _ in described],
-        [sizes for _, sizes in described],
-        width_px=WIDTH_PX,
-        height_px=HEIGHT_PX,
-        hands=[hand_height(one) for one in seen],
-        arms=[arm_places(one, sizes) for one, (_, sizes) in zip(seen, described, strict=True)],
-    )
-    assert set(found.choice.tolist()) == {0}
-    assert not any("kept its arms still" in remark for remark in found.remarks)
+    who, remarks = followed(person(np.full(75, 8.0), jitter_px=1.0), passing, until=25)
+    assert who == 0
+    assert "kept its arms still" not in remarks
 
 
 def test_a_central_reflection_is_not_the_patient():

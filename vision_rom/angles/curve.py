@@ -26,7 +26,7 @@ from vision_rom.angles.rotation import (
 )
 from vision_rom.angles.vectors import running_median, wrapped_deg
 from vision_rom.angles.view import LEAST_VISIBILITY, ViewEstimate
-from vision_rom.handover import SIDES, AngleCurve, Floats, Landmark, PoseTrack, Side
+from vision_rom.handover import SIDES, AngleCurve, Floats, Landmark, PoseTrack, Side, other_side
 
 TURNED_AWAY_DEG = 60.0
 """A frame whose own estimate of the trunk's turn is this far from the clip's: the patient turned round there."""
@@ -245,7 +245,7 @@ def _far_side_hidden(track: PoseTrack, side: Side, view: ViewEstimate) -> bool:
     """Whether, in a side view, the other shoulder or hip was hidden for most of the clip: decided once, for all frames."""
     if view.view not in ("left_side", "right_side"):
         return False
-    other: Side = "left" if side == "right" else "right"
+    other = other_side(side)
     far = track.visibility[:, [Landmark.of(other, "shoulder"), Landmark.of(other, "hip")]].min(axis=1)
     found = np.isfinite(far)
     return bool(found.any() and np.median(far[found]) < LEAST_VISIBILITY)

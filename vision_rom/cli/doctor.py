@@ -11,9 +11,8 @@ from importlib import metadata
 from pathlib import Path
 from typing import Final
 
-from vision_rom.errors import InstallationError
+from vision_rom.errors import APT_LINE, InstallationError, missing_library_sentence
 from vision_rom.pose.inference import library_version
-from vision_rom.pose.mediapipe_task import APT_LINE, missing_library_sentence
 from vision_rom.pose.networks import SHA256, read_network
 from vision_rom.pose.probe import ProbeResult, probe
 

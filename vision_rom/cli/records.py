@@ -41,7 +41,7 @@ def warn_of_network_drive(folder: Path) -> None:
         print(WARNING.format(folder=folder, kind=kind), file=sys.stderr)
 
 
-def _open(folder: Path, who: str) -> ClinicStore:
+def open_records(folder: Path, who: str) -> ClinicStore:
     """Open the records with what the pages keep of patients, which is exported and deleted with them."""
     from vision_rom.web.store import ClinicStore
 
@@ -68,7 +68,7 @@ def add_patient(
     """Add a patient."""
     from vision_rom.records import Episode, Patient
 
-    with _open(records, by) as kept:
+    with open_records(records, by) as kept:
         patient = kept.add_patient(Patient(code, birth_year, sex, dominant_side, sport or None), name=name or None)
         if complaint:
             kept.add_episode(Episode(patient.id, side, complaint, onset, surgery, restrictions))
@@ -79,7 +79,7 @@ def add_patient(
 @patient_app.command("list")
 def list_patients(records: Folder = DEFAULT_RECORDS, by: Who = "") -> int:
     """List patients with their visits."""
-    with _open(records, by) as kept:
+    with open_records(records, by) as kept:
         for patient in kept.patients():
             print(f"{patient.code}: {patient.sex}, born {patient.birth_year or 'unknown'}")
             for visit in kept.visits(patient):
@@ -99,7 +99,7 @@ def history(
     from vision_rom.records import change_between
     from vision_rom.report.screen import interval, whole
 
-    with _open(records, by) as kept:
+    with open_records(records, by) as kept:
         patient = kept.patient(code)
         histories = kept.histories(patient)
         for one in histories:
@@ -136,7 +136,7 @@ def export(
     """Write everything that is kept of a patient to one file."""
     from vision_rom.visit_report.files import write_with_folder
 
-    with _open(records, by) as kept:
+    with open_records(records, by) as kept:
         document = kept.export_patient(kept.patient(code))
     write_with_folder(out, (json.dumps(document, indent=2, ensure_ascii=False) + "\n").encode())
     print(f"Everything kept of patient {code}: {out}")
@@ -154,7 +154,7 @@ def delete(
     by: Who = "",
 ) -> int:
     """Delete a patient wholly: rows, results, cached landmarks and recordings. It cannot be undone."""
-    with _open(records, by) as kept:
+    with open_records(records, by) as kept:
         patient = kept.patient(code)
         clips = kept.clips(patient)
         if not yes and not typer.confirm(f"Delete patient {code} with {len(clips)} recordings? This cannot be undone."):
@@ -186,7 +186,7 @@ def add_visit(
     from vision_rom.report.pain import finding_document
 
     tables = [finding_document(one) for one in findings_in(findings)] if findings is not None else []
-    with _open(records, by) as kept:
+    with open_records(records, by) as kept:
         patient = kept.patient(code)
         episodes = kept.episodes(patient)
         visit = kept.add_visit(
@@ -221,7 +221,7 @@ def measure_visit(
     from vision_rom.records.measuring import measure_into
 
     check_readable(clip)
-    with _open(records, by) as kept, progress_shown(clip.name, sys.stderr.isatty()) as on_progress:
+    with open_records(records, by) as kept, progress_shown(clip.name, sys.stderr.isatty()) as on_progress:
         kept_visit = kept.visit(visit)
         _, stored = measure_into(
             kept,
@@ -253,7 +253,7 @@ def import_visit(
     from vision_rom.visit_report.fhir import documents_in
 
     documents = documents_in(bundle)
-    with _open(records, by) as kept:
+    with open_records(records, by) as kept:
         kept_visit = kept.visit(visit)
         stored = [
             reading
@@ -280,7 +280,7 @@ def report_visit(
     """Write a visit's report: report.html, report.pdf, chart.txt and bundle.json (HL7 FHIR R4)."""
     from vision_rom.visit_report.files import write_visit_report
 
-    with _open(records, by) as kept:
+    with open_records(records, by) as kept:
         kept_visit = kept.visit(visit)
         folder = out or kept.folder_of(kept_visit)
         files = write_visit_report(kept, kept_visit, folder, reader=reader, paper=paper)
@@ -297,7 +297,7 @@ def accept(
     by: Who = "",
 ) -> int:
     """Accept a reading after looking at its picture."""
-    with _open(records, by) as kept:
+    with open_records(records, by) as kept:
         one = kept.review(kept.reading(number), "accepted", note=note or None)
     print(f"Reading {one.id} was accepted by {one.reviewed_by}.")
     return 0
@@ -312,7 +312,7 @@ def reject(
     by: Who = "",
 ) -> int:
     """Reject a reading, or some of its repetitions: then a corrected version stands beside the old one."""
-    with _open(records, by) as kept:
+    with open_records(records, by) as kept:
         reading = kept.reading(number)
         if repetition:
             one = kept.without_repetitions(reading, repetition, note=note or None)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from vision_rom.cli.groups import group
-from vision_rom.cli.records import DEFAULT_RECORDS, Folder, Who, warn_of_network_drive
+from vision_rom.cli.records import DEFAULT_RECORDS, Folder, Who, open_records
 from vision_rom.errors import InstallationError, UsageError
 
 if TYPE_CHECKING:
@@ -35,10 +35,7 @@ def _pages_installed() -> Iterator[None]:
 
 def _open(folder: Path, who: str) -> ClinicStore:
     with _pages_installed():
-        from vision_rom.web.store import ClinicStore
-
-    warn_of_network_drive(folder)
-    return ClinicStore(folder, who=who or getpass.getuser())
+        return open_records(folder, who)
 
 
 def serve_command(

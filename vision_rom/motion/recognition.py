@@ -13,7 +13,7 @@ from typing import Literal
 
 import numpy as np
 
-from vision_rom.handover import SIDES, AngleCurve, Side, SmoothCurve, View
+from vision_rom.handover import SIDES, AngleCurve, Side, SmoothCurve, View, other_side
 from vision_rom.motion.raises import RepetitionSettings
 from vision_rom.motion.repetitions import repetitions
 from vision_rom.motion.smoothing import smooth
@@ -156,8 +156,7 @@ def _sides_that_move(excursions: Mapping[Side, float], view: View) -> tuple[tupl
     if len(moving) == 2:
         return moving, f"both sides move (left {excursions['left']:.0f} deg, right {excursions['right']:.0f} deg)"
     (one,) = moving
-    other: Side = "right" if one == "left" else "left"
-    why = f"the {one} side was chosen because it moves ({excursions[one]:.0f} deg) and the {other} does not"
+    why = f"the {one} side was chosen because it moves ({excursions[one]:.0f} deg) and the {other_side(one)} does not"
     if near is not None and near != one:
         why += "; it is far from the camera, partly hidden by the trunk"
     return moving, why

@@ -13,7 +13,7 @@ import itertools
 import numpy as np
 
 from vision_rom.angles.vectors import angle_between_deg
-from vision_rom.handover import Bools, Floats, Landmark, PoseTrack, Side
+from vision_rom.handover import Bools, Floats, Landmark, PoseTrack, Side, other_side
 from vision_rom.pain.marks import PainMark
 from vision_rom.pain.posture import trunk_length_px
 
@@ -64,7 +64,7 @@ def hand_signal_marks(track: PoseTrack, *, measured: Side) -> tuple[PainMark, ..
         The side that is measured; the other hand signals.
 
     """
-    side: Side = "left" if measured == "right" else "right"
+    side = other_side(measured)
     shoulder, elbow, wrist = (
         track.landmarks_px[:, Landmark.of(side, part), :2] for part in ("shoulder", "elbow", "wrist")
     )

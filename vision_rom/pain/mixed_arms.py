@@ -12,6 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from vision_rom.angles.vectors import runs_of
 from vision_rom.handover import Bools, Floats, Landmark, PoseTrack, SmoothCurve
 from vision_rom.pain.marks import PainMark
 from vision_rom.pain.posture import trunk_length_px
@@ -47,16 +48,24 @@ def without_mixed_arms(curve: SmoothCurve, track: PoseTrack, marks: Sequence[Pai
     mixed = mixed_pictures(track, marks)
     if not mixed.any():
         return curve
-    nearest = np.abs(curve.time_s[:, None] - track.time_s[mixed][None, :]).min(axis=1)
-    left_out = nearest <= AROUND_S
-    for (_, end), (start, _) in pairwise(_runs(left_out)):
+    left_out = _from_nearest_s(curve.time_s, track.time_s[mixed]) <= AROUND_S
+    for (_, end), (start, _) in pairwise(runs_of(left_out)):
         if curve.time_s[start] - curve.time_s[end] < LEAST_SIDE_S:
             left_out[end:start] = True
     angle, speed = np.where(left_out, np.nan, curve.angle_deg), np.where(left_out, np.nan, curve.speed_deg_s)
     believed = np.isfinite(angle)
-    for first, last in _runs(left_out):
+    for first, last in runs_of(left_out):
         _bridge(curve.time_s, angle, speed, believed, first, last)
     return replace(curve, angle_deg=angle, speed_deg_s=speed)
+
+
+def _from_nearest_s(time_s: Floats, others_s: Floats) -> Floats:
+    """Return how far each time (n,) is from the nearest of other times (m,), which increase; m is at least 1."""
+    after = np.searchsorted(others_s, time_s).clip(1, max(len(others_s) - 1, 1))
+    last = len(others_s) - 1
+    return np.asarray(
+        np.minimum(np.abs(time_s - others_s[after - 1]), np.abs(time_s - others_s[np.minimum(after, last)]))
+    )
 
 
 def mixed_pictures(track: PoseTrack, marks: Sequence[PainMark]) -> Bools:
@@ -72,12 +81,6 @@ def mixed_pictures(track: PoseTrack, marks: Sequence[PainMark]) -> Bools:
     for mark in marks:
         up |= (track.time_s >= mark.start_s) & (track.time_s <= mark.end_s)
     return np.asarray(up & ((apart("elbow") < ELBOWS_WITHIN) | (apart("wrist") < WRISTS_WITHIN)))
-
-
-def _runs(chosen: Bools) -> list[tuple[int, int]]:
-    """Return first and last index of every stretch of True."""
-    steps = np.diff(np.concatenate(([0], chosen.astype(np.int8), [0])))
-    return [(int(a), int(b) - 1) for a, b in zip(np.flatnonzero(steps > 0), np.flatnonzero(steps < 0), strict=True)]
 
 
 def _bridge(time_s: Floats, angle: Floats, speed: Floats, believed: Bools, first: int, last: int) -> None:

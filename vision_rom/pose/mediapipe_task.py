@@ -12,14 +12,13 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
-from vision_rom.errors import APT_LINE, InstallationError, missing_library_sentence
+from vision_rom.errors import InstallationError, missing_library_sentence
 from vision_rom.handover import Landmark
 from vision_rom.pose.landmarker import People
 from vision_rom.pose.networks import read_network
 from vision_rom.pose.settings import PoseSettings
 from vision_rom.pose.silence import native_log_withheld, silence_network
 
-__all__ = ["APT_LINE", "TaskLandmarker", "load_mediapipe", "missing_library_sentence"]
 _CHATTY_PICTURES = 2
 """The library writes to the standard error stream while its graph warms up, and again when it first finds somebody."""
 

@@ -27,7 +27,7 @@ from vision_rom.angles import ViewEstimate, find_view
 from vision_rom.angles.arm_path import arm_path
 from vision_rom.angles.elevation import trunk_down_px
 from vision_rom.angles.vectors import along_and_across
-from vision_rom.handover import Floats, Landmark, PoseTrack, Side
+from vision_rom.handover import Floats, Landmark, PoseTrack, Side, other_side
 from vision_rom.learned import load_arm_network
 from vision_rom.motion.furthest import furthest_kept
 from vision_rom.proof.across_cases import PEOPLE, across_cases
@@ -102,7 +102,7 @@ def figures_of(side: Side, track: PoseTrack, view: ViewEstimate) -> dict[str, Fl
     px = track.landmarks_px[..., :2]
     part = {name: px[:, Landmark.of(side, name)] for name in ("shoulder", "elbow", "wrist", "index")}
     metres = {name: track.world_m[:, Landmark.of(side, name)] for name in ("shoulder", "elbow", "wrist")}
-    far_row = Landmark.of(_other(side), "shoulder")
+    far_row = Landmark.of(other_side(side), "shoulder")
     hanging = _hanging(side, track, view)
 
     def at_rest(first: Floats, second: Floats) -> float:
@@ -136,7 +136,7 @@ def figures_of(side: Side, track: PoseTrack, view: ViewEstimate) -> dict[str, Fl
 def _true_figures(side: Side, track: PoseTrack, truth: ClipTruth, view: ViewEstimate) -> dict[str, Floats]:
     """Return the same places by the true joint centres in the picture: what perfect landmarks would tell."""
     joint = {name: truth.joints_px[name][track.frame_index] for name in truth.joints_px}
-    shoulder, elbow, far = joint[f"{side}_shoulder"], joint[f"{side}_elbow"], joint[f"{_other(side)}_shoulder"]
+    shoulder, elbow, far = joint[f"{side}_shoulder"], joint[f"{side}_elbow"], joint[f"{other_side(side)}_shoulder"]
     hanging = _hanging(side, track, view)
     width = float(np.median(np.linalg.norm(shoulder - far, axis=1)[hanging]))
     arm = float(np.median(np.linalg.norm(elbow - shoulder, axis=1)[hanging])) / width
@@ -159,10 +159,6 @@ def _hanging(side: Side, track: PoseTrack, view: ViewEstimate) -> np.ndarray[tup
 def _own(side: Side) -> float:
     """Return the sign of the arm's own side, clockwise of "down" as the picture shows it: its left, the right of a person seen from the front."""
     return 1.0 if side == "right" else -1.0
-
-
-def _other(side: Side) -> Side:
-    return "right" if side == "left" else "left"
 
 
 def error_rows(people: Sequence[Across], way: str) -> list[dict[str, Any]]:

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from vision_rom.handover import other_side
 from vision_rom.proof.cases import ProofCase
 from vision_rom.synthetic.arm_reach import directions_of
 from vision_rom.synthetic.camera import Camera
@@ -94,7 +95,7 @@ def _repetition(rng: np.random.Generator, side: Side, peak_deg: float) -> Traced
     up_s, hold_s = float(rng.uniform(0.6, 0.9)), float(rng.uniform(0.8, 1.0))
     times = (0.0, 0.2, *(0.2 + share * up_s for share in shares), 0.2 + up_s + hold_s)
     moving = (ahead, ahead, *between, between[-1])
-    resting = tuple(float(v) for part in directions_of(random_rest(rng), _other(side)) for v in part)
+    resting = tuple(float(v) for part in directions_of(random_rest(rng), other_side(side)) for v in part)
     toward = 1.0 if side == "right" else -1.0
     still, turned = (0.0, 0.0, 0.0), (-toward * lean_deg, 0.0, toward * turn_deg)
     return Traced(
@@ -106,10 +107,6 @@ def _repetition(rng: np.random.Generator, side: Side, peak_deg: float) -> Traced
         trunk=(still, still, still, turned, turned, turned),
         ready_s=0.9,
     )
-
-
-def _other(side: Side) -> Side:
-    return "right" if side == "left" else "left"
 
 
 def _camera(rng: np.random.Generator) -> Camera:

@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vision_rom.handover import SIDES, Side
+from vision_rom.handover import SIDES, Side, other_side
 from vision_rom.pain import REACTIONS, PainAsked, hand_signal_marks
 from vision_rom.proof.cases import ProofCase
 from vision_rom.proof.clips import found_landmarks, rendered_clip
@@ -68,7 +68,7 @@ def signal_cases() -> Iterator[SignalCase]:
 
 
 def _case(number: int, movement: Movement, side: Side, habit: str, rng: np.random.Generator) -> ProofCase:
-    other: Side = "left" if side == "right" else "right"
+    other = other_side(side)
     peak = float(rng.uniform(130, 165))
     way_s = peak / MEAN_SPEED_DEG_S
     exercise = Exercise(

@@ -11,7 +11,7 @@ from typing import Literal
 
 import numpy as np
 
-from vision_rom.handover import Side
+from vision_rom.handover import Side, other_side
 from vision_rom.proof.hostile.stages import Role, Stage, roomy
 from vision_rom.synthetic.camera import Camera, CameraView
 from vision_rom.synthetic.people import Person, make_person
@@ -97,8 +97,7 @@ def raised_once(
     script = Script(acts=(*before, exercise, *after), seed=seed, position_m=(x, y))
     if other is None:
         return script
-    away: Side = "left" if side == "right" else "right"
-    return replace(script, gestures=(Gesture(away, -5.0, 60.0, other),))
+    return replace(script, gestures=(Gesture(other_side(side), -5.0, 60.0, other),))
 
 
 def standing_still(

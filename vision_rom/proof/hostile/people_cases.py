@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from vision_rom.handover import Side
+from vision_rom.handover import Side, other_side
 from vision_rom.proof.hostile.bodies import child, gown_cloth, sitting, sleeve, sling_cloth, stump, wide_sleeves
 from vision_rom.proof.hostile.casting import Casting, PeopleCase, Which, alone, patient_of, raised_once
 from vision_rom.proof.hostile.people_who_are_none import NOBODY
@@ -87,7 +87,7 @@ def _wheelchair(s: Solids, y: float, seat_m: float) -> None:
 def _slings(cast: Casting) -> Iterator[PeopleCase]:
     for peak, colour in ((150.0, (42, 62, 120)), (90.0, (228, 226, 220))):
         side = cast.side()
-        away: Side = "left" if side == "right" else "right"
+        away = other_side(side)
         patient = patient_of(cast, peak, side=side, other=ArmPose(10.0, 35.0, -62.0, 96.0))
         cloth = sling_cloth(patient.person, patient.pose_at(0.0), away, colour)
         patient = replace(patient, change=sleeve(away, 0.75, colour), wears=(cloth,))
@@ -103,14 +103,10 @@ def _slings(cast: Casting) -> Iterator[PeopleCase]:
 
 
 def _stumps(cast: Casting) -> Iterator[PeopleCase]:
-    for name, own, ends_at in (
-        ("below the elbow, measured arm", True, 1.25),
-        ("above the elbow, measured arm", True, 0.6),
-    ):
+    for name, ends_at in (("below the elbow, measured arm", 1.25), ("above the elbow, measured arm", 0.6)):
         side = cast.side()
-        away: Side = "left" if side == "right" else "right"
         patient = patient_of(cast, float(cast.rng.uniform(80, 150)), side=side)
-        patient = replace(patient, change=stump(side if own else away, ends_at))
+        patient = replace(patient, change=stump(side, ends_at))
         yield alone(f"stump {name}", "amputated arm", patient, cast.room(), cast.camera(), "abduction", side)
 
 
