@@ -11,7 +11,10 @@ from dataclasses import dataclass
 from ipaddress import ip_address
 from pathlib import Path
 
+import numpy as np
 import pytest
+
+from vision_rom.handover import PoseModel, PoseTrack
 
 HERE = Path(__file__).parent
 
@@ -76,3 +79,22 @@ def watch() -> Watch:
     if strace is None or subprocess.run([strace, "-qq", "true"], capture_output=True, check=False).returncode:
         pytest.skip("strace is not there or may not watch processes here")
     return Watch(strace)
+
+
+@pytest.fixture(scope="session")
+def kept_examination() -> PoseTrack:
+    """The landmarks of a rendered person's whole examination that are kept beside the examination's tests."""
+    kept = np.load(HERE / "examination" / "seen_60002.npz")
+    width, height = (int(one) for one in kept["size"])
+    count = len(kept["time_s"])
+    return PoseTrack(
+        time_s=kept["time_s"],
+        frame_index=np.arange(count),
+        landmarks_px=kept["landmarks_px"].astype(float),
+        visibility=kept["visibility"].astype(float),
+        world_m=kept["world_m"].astype(float),
+        width_px=width,
+        height_px=height,
+        model=PoseModel("pose_full", "0" * 64, "mediapipe"),
+        exchanged=np.zeros(count, bool),
+    )

@@ -12,7 +12,7 @@ import pytest
 from rich.console import Console
 
 from vision_rom.examination import examine_landmarks, measure_recording, part_of, segments_in, total_arcs
-from vision_rom.handover import MIRRORED_LANDMARKS, Clip, PersonFacts, PoseModel, PoseTrack, Reading, Step
+from vision_rom.handover import MIRRORED_LANDMARKS, Clip, PersonFacts, PoseTrack, Reading, Step
 from vision_rom.movements.sequences import read_sequence
 from vision_rom.report.document import check_document, reading_document
 from vision_rom.report.examination import examination_rows, examination_table
@@ -23,21 +23,8 @@ TRUE = pd.read_csv(HERE / "seen_60002_segments.csv")
 
 
 @pytest.fixture(scope="module")
-def track() -> PoseTrack:
-    kept = np.load(HERE / "seen_60002.npz")
-    width, height = (int(one) for one in kept["size"])
-    count = len(kept["time_s"])
-    return PoseTrack(
-        time_s=kept["time_s"],
-        frame_index=np.arange(count),
-        landmarks_px=kept["landmarks_px"].astype(float),
-        visibility=kept["visibility"].astype(float),
-        world_m=kept["world_m"].astype(float),
-        width_px=width,
-        height_px=height,
-        model=PoseModel("pose_full", "0" * 64, "mediapipe"),
-        exchanged=np.zeros(count, bool),
-    )
+def track(kept_examination: PoseTrack) -> PoseTrack:
+    return kept_examination
 
 
 @pytest.fixture(scope="module")

@@ -12,7 +12,7 @@ import pytest
 
 from vision_rom.angles import find_view
 from vision_rom.examination import part_of
-from vision_rom.handover import MIRRORED_LANDMARKS, PoseModel, PoseTrack, Side
+from vision_rom.handover import MIRRORED_LANDMARKS, PoseTrack, Side
 from vision_rom.movements import movement
 from vision_rom.proof import across_cases, cases, examination_cases
 from vision_rom.proof.across_bench import STRAIGHT_ONLY, WAYS, Across, error_rows, figures_of, summary_of
@@ -48,21 +48,10 @@ def test_the_arms_end_from_just_past_the_front_to_fully_across() -> None:
     assert max(reached) > 130
 
 
-def a_piece() -> PoseTrack:
+@pytest.fixture
+def track(kept_examination: PoseTrack) -> PoseTrack:
     """Twelve seconds of the rendered person whose landmarks are kept with the examination's tests."""
-    kept = np.load(EXAMINATION / "seen_60002.npz")
-    width, height = (int(one) for one in kept["size"])
-    whole = PoseTrack(
-        time_s=kept["time_s"],
-        frame_index=np.arange(len(kept["time_s"])),
-        landmarks_px=kept["landmarks_px"].astype(float),
-        visibility=kept["visibility"].astype(float),
-        world_m=kept["world_m"].astype(float),
-        width_px=width,
-        height_px=height,
-        model=PoseModel("pose_full", "0" * 64, "mediapipe"),
-    )
-    return part_of(whole, 0.0, 12.0)
+    return part_of(kept_examination, 0.0, 12.0)
 
 
 def all_figures(track: PoseTrack, side: Side) -> dict[str, np.ndarray]:
@@ -71,8 +60,7 @@ def all_figures(track: PoseTrack, side: Side) -> dict[str, np.ndarray]:
 
 
 @pytest.mark.parametrize("side", ["left", "right"])
-def test_a_mirrored_recording_shows_the_same_figures_of_the_other_arm(side: Side) -> None:
-    track = a_piece()
+def test_a_mirrored_recording_shows_the_same_figures_of_the_other_arm(side: Side, track: PoseTrack) -> None:
     order = list(MIRRORED_LANDMARKS)
     px, world = track.landmarks_px[:, order].copy(), track.world_m[:, order].copy()
     px[..., 0] = track.width_px - px[..., 0]
@@ -84,8 +72,7 @@ def test_a_mirrored_recording_shows_the_same_figures_of_the_other_arm(side: Side
         np.testing.assert_allclose(after[name], values, atol=1e-3, err_msg=name)
 
 
-def test_a_larger_picture_changes_no_figure_of_the_arm_s_place() -> None:
-    track = a_piece()
+def test_a_larger_picture_changes_no_figure_of_the_arm_s_place(track: PoseTrack) -> None:
     larger = replace(
         track, landmarks_px=2 * track.landmarks_px, width_px=2 * track.width_px, height_px=2 * track.height_px
     )
