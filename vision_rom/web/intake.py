@@ -5,7 +5,8 @@ Run as a process of its own with limited memory and time, for a file from outsid
     python -m vision_rom.web.intake RECEIVED KEPT
 
 Exit code 0: KEPT is there. 3: the file is no recording, and stderr says why in one sentence. Place, device, date, titles, chapters,
-attachments and data tracks are left behind; pictures and sound are copied bit by bit with their times.
+attachments, data tracks and what H.264 and HEVC carry between the pictures (supplemental enhancement information: text of the
+encoder, captions, on some cameras place and device) are left behind; pictures and sound are copied bit by bit with their times.
 """
 
 from __future__ import annotations
@@ -73,6 +74,7 @@ def copy_without_remarks(received: Path, kept: Path) -> None:
     import av.error
 
     from vision_rom.clip.files import check_readable
+    from vision_rom.web.between_pictures import cleaner
 
     try:
         check_readable(received)
@@ -107,9 +109,12 @@ def copy_without_remarks(received: Path, kept: Path) -> None:
                             raise
                         continue
                     copies[source.index].metadata.clear()
+                cleaned = cleaner(old.streams[number], copies[number])
                 for packet in _in_decoding_order(old.demux([one for one in sources if one.index in copies])):
-                    packet.stream = copies[packet.stream.index]
-                    new.mux(packet)
+                    source, copied = packet.stream, copies[packet.stream.index]
+                    for one in cleaned(packet) if source.index == number else [packet]:
+                        one.stream = copied
+                        new.mux(one)
     except (av.error.FFmpegError, ValueError) as error:
         if isinstance(error, OSError) and error.errno == 28:
             raise OutputError("No space left on the disk.") from error
