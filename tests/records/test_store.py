@@ -25,6 +25,23 @@ def test_what_is_stored_comes_back(records, patient, visit, held):
     assert records.integrity() == "ok"
 
 
+def test_recordings_of_one_name_have_folders_of_their_own(records, visit, held):
+    first, second = held(95.0), held(120.0)
+    second["clip"]["sha256"] = "c0ffee00" + "1" * 56
+    hashes = [one["clip"]["sha256"] for one in (first, second)]
+    folders = []
+    for place, document, sha256 in zip(("monday", "tuesday"), (first, second), hashes, strict=True):
+        path = Path(f"/{place}/left.mp4")
+        before = records.results_folder(visit, path, sha256)
+        records.store_document(visit, document, path=path, consent=True)
+        # the same place before and after its rows are there
+        assert records.results_folder(visit, path, sha256) == before
+        folders.append(before.name)
+    assert folders == ["left.reading", "left-c0ffee00.reading"]
+    assert records.results_folder(visit, Path("/moved/left.mp4"), hashes[0]).name == folders[0]
+    assert records.results_folder(visit, Path("/monday/right.mp4"), hashes[1]).name == "right.reading"
+
+
 def test_storing_the_same_again_changes_nothing_and_another_is_a_new_version(records, visit, held):
     first = records.store_document(visit, held(95.0), path=Path("a.mp4"), consent=True)
     assert records.store_document(visit, held(95.0), path=Path("a.mp4"), consent=True) == first

@@ -223,7 +223,7 @@ def measure_visit(
     check_readable(clip)
     with open_records(records, by) as kept, progress_shown(clip.name, sys.stderr.isatty()) as on_progress:
         kept_visit = kept.visit(visit)
-        _, stored = measure_into(
+        measurement, stored = measure_into(
             kept,
             kept_visit,
             clip,
@@ -234,7 +234,7 @@ def measure_visit(
             consent=consent,
             on_progress=on_progress,
         )
-        folder = kept.results_folder(kept_visit, clip)
+        folder = kept.results_folder(kept_visit, clip, measurement.clip.sha256)
     for one in stored:
         value = f"held {one.held_deg:.0f}°" if one.measured else "not measured"
         print(f"Reading {one.id}: {one.movement.replace('_', ' ')}, {one.side}: {value}")

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from vision_rom.clip import sha256_of
 from vision_rom.measure import Progress, measure
 from vision_rom.pain.recorded import PainAsked
 from vision_rom.readings import Measurement, SideAsked, with_motion
@@ -58,7 +59,7 @@ def measure_into(
         The results cannot be written.
 
     """
-    folder = kept.results_folder(visit, recording)
+    folder = kept.results_folder(visit, recording, sha256_of(recording))
     with staged(folder) as stage:
         measurement = measure(
             recording,

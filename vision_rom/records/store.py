@@ -119,9 +119,16 @@ class Records(Readings):
         """Return where the results of a visit lie."""
         return self.folder / "patients" / self.patient_of(visit).code / f"visit-{visit.id}"
 
-    def results_folder(self, visit: Visit, recording: Path) -> Path:
-        """Return where the results of one recording of a visit lie."""
-        return self.folder_of(visit) / f"{recording.stem}.reading"
+    def results_folder(self, visit: Visit, recording: Path, sha256: str) -> Path:
+        """Return where the results of one recording of a visit lie, by its name and its content.
+
+        Phones number their files anew in every folder: of several recordings of one name the first has the name alone, the others
+        a part of their hash behind it.
+        """
+        rows = self._connection.execute("SELECT path, sha256 FROM clip WHERE visit_id = ? ORDER BY id", (visit.id,))
+        first = next((row["sha256"] for row in rows if Path(row["path"]).stem == recording.stem), sha256)
+        own = "" if first == sha256 else f"-{sha256[:8]}"
+        return self.folder_of(visit) / f"{recording.stem}{own}.reading"
 
     def repeatability_deg(self, movement: str) -> float | None:
         """Return the MDC95 of this clinic's own test and retest: people with two visits on one day; None with fewer than ten."""

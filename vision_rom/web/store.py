@@ -24,7 +24,7 @@ class ClinicStore(Accounts, Tasks, Work, Records):
 
     def results_of(self, clip: Clip) -> Path:
         """Return the folder of a recording's results."""
-        return self.results_folder(self.visit(clip.visit_id), Path(clip.path))
+        return self.results_folder(self.visit(clip.visit_id), Path(clip.path), clip.sha256)
 
     def readings_of(self, clip: Clip) -> tuple[StoredReading, ...]:
         """Return the newest readings of a recording."""
