@@ -94,7 +94,11 @@ def with_marks(measurement: Measurement, marks: Sequence[ArmMark], *, mark_sd: f
             continue
         reading, place = _read(measurement.track, movement, side, own, mark_sd)
         readings.append(reading)
-        places = [one for one in places if (one.movement, one.side) != (ACROSS, side)]
+        before = next((one for one in places if (one.movement, one.side) == (ACROSS, side)), None)
+        if place.status != "measured" and before is not None:
+            # where the furthest position was found stays what it was
+            place = replace(before, reason=place.reason)
+        places = [one for one in places if one is not before]
         places.append(place)
     parameters = {**measurement.parameters, "mark_sd_widths": mark_sd}
     return replace(measurement, readings=tuple(readings), places=tuple(places), parameters=parameters)
