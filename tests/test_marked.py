@@ -26,6 +26,7 @@ def test_points_of_one_picture_are_one_mark() -> None:
         (["right_elbow@3=1"], "not 'right_elbow@3=1'"),
         (["right_elbow@-3=1,2"], "takes a point"),
         (["right_wrist@3=1,2"], "takes a point"),
+        (["right_elbow@3=" + "9" * 400 + ",2"], "too large"),
         (["right_elbow@3=nan,2"], "takes a point"),
         (["right_shoulder@3=1,2"], "mark the elbow too"),
         (["right_elbow@3=1,2", "right_elbow@3.01=5,6"], "twice"),

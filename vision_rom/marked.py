@@ -45,6 +45,8 @@ def parse_marks(texts: Sequence[str]) -> tuple[ArmMark, ...]:
             raise UsageError(f"{HOW}, not {text!r}.")
         side, part, *numbers = found.groups()
         time_s, x, y = (float(one) for one in numbers)
+        if not all(map(math.isfinite, (time_s, x, y))):
+            raise UsageError(f"{HOW}; {text[:60]!r} holds a number that is too large.")
         own = next((of for (s, at), of in points.items() if s == side and abs(at - time_s) < SAME_PICTURE_S), None)
         own = points.setdefault((side, time_s), {}) if own is None else own
         if part in own:

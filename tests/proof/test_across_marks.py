@@ -10,13 +10,15 @@ import pytest
 
 from vision_rom.angles import find_view
 from vision_rom.angles.across_body import LINES, MARK_SD_WIDTHS, PEOPLE, STUDENT
-from vision_rom.handover import ArmMark, Landmark, PoseTrack
+from vision_rom.handover import ArmMark, Clip, Landmark, PoseTrack
 from vision_rom.parts import stretch_around
 from vision_rom.proof import across_cases, cases, examination_cases
 from vision_rom.proof.across_marks import CLAIMED, DRAWS, Marked, as_plain, claim_of, learned_lines
+from vision_rom.synthetic.people import make_person
 
 ACROSS = Path(__file__).parents[1] / "examination" / "across"
-CLAIM = json.loads((ACROSS / "marks.json").read_text(encoding="utf-8"))["claim"]
+RESULT = json.loads((ACROSS / "marks.json").read_text(encoding="utf-8"))
+CLAIM = RESULT["claim"]
 
 
 def test_nobody_of_the_claim_is_in_another_set() -> None:
@@ -56,6 +58,12 @@ AT_S = 27.0
 """The right arm is across then"""
 
 
+def test_so_did_that_of_the_centimetres() -> None:
+    for row in RESULT["centimetres"]:
+        assert row["cm"]["of"] == len(CLAIMED)
+        assert row["cm"]["interval_held"] >= 0.95 * len(CLAIMED)
+
+
 @pytest.fixture
 def people(kept_examination: PoseTrack) -> list[Marked]:
     """Twelve marks on one track whose angle and distance are exact lines of the elbow's place."""
@@ -66,7 +74,9 @@ def people(kept_examination: PoseTrack) -> list[Marked]:
     found = []
     for number, shift in enumerate(np.linspace(5.0, 27.0, 12)):
         mark = ArmMark("right", AT_S, (x + shift, y + number % 3), (x, y + number % 2))
-        found.append(Marked(f"drawn-{number}", track, view, mark, 50.0, 100.0 + shift, 1.2 - shift / 100.0))
+        clip = Clip(Path("drawn.mp4"), "0" * 64, 40.0, 600, 15.0, False, 0, False, 384, 512)
+        true = (100.0 + shift, 1.2 - shift / 100.0)
+        found.append(Marked(f"drawn-{number}", track, view, mark, 50.0, *true, clip, make_person(64001)))
     return found
 
 

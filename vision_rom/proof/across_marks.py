@@ -22,6 +22,7 @@ import numpy as np
 from vision_rom.angles import ViewEstimate, find_view
 from vision_rom.angles.across_body import (
     LINES,
+    MARK_SD_WIDTHS,
     MARKED_SHOULDER,
     NETWORK_SHOULDER,
     Line,
@@ -29,12 +30,18 @@ from vision_rom.angles.across_body import (
     marked_place,
     place_across,
 )
-from vision_rom.handover import ArmMark, Floats, PoseTrack
+from vision_rom.camera.known_length import KnownLength, scale_of
+from vision_rom.handover import SIDES, ArmMark, Clip, Floats, PoseTrack
+from vision_rom.marked import with_marks
 from vision_rom.motion.furthest import furthest_kept
+from vision_rom.places import in_cm, in_cm_by_length
 from vision_rom.proof.across_bench import RAISED_FROM_DEG
 from vision_rom.proof.across_cases import PEOPLE, across_cases
 from vision_rom.proof.cases import ProofCase
 from vision_rom.proof.clips import found_landmarks, rendered_clip
+from vision_rom.readings import Measurement
+from vision_rom.synthetic.people import Person, make_person
+from vision_rom.synthetic.pose3d import PoseParameters
 from vision_rom.synthetic.truth_file import ClipTruth
 from vision_rom.ways import WIDEST_HALF_WIDTH_DEG
 
@@ -58,9 +65,18 @@ class Marked:
     """Between the true shoulders' centres at rest"""
     angle_deg: float
     distance: float
+    clip: Clip
+    person: Person
+
+    @property
+    def upper_arm_cm(self) -> float:
+        """Between the joints' centres, mean of both sides."""
+        joints = self.person.joints(PoseParameters())
+        sides = [np.linalg.norm(joints[f"{side}_elbow"] - joints[f"{side}_shoulder"]) for side in SIDES]
+        return 100.0 * float(np.mean(sides))
 
 
-def marked_of(case: ProofCase, track: PoseTrack, truth: ClipTruth) -> Marked | None:
+def marked_of(case: ProofCase, clip: Clip, track: PoseTrack, truth: ClipTruth) -> Marked | None:
     """Return a person with perfect marks; None where the network's landmarks show no arm that is raised across."""
     arm = truth.arms[case.side]
     raised = np.where(arm["elevation_deg"] > RAISED_FROM_DEG, arm["plane_deg"], np.nan)
@@ -82,6 +98,8 @@ def marked_of(case: ProofCase, track: PoseTrack, truth: ClipTruth) -> Marked | N
         width_px=float(np.median(apart[view.rest])),
         angle_deg=angle_deg,
         distance=float(np.mean(arm["elbow_to_far_shoulder"][held])),
+        clip=clip,
+        person=make_person(case.description.person),
     )
 
 
@@ -147,6 +165,25 @@ def claim_of(people: Sequence[Marked], *, network: bool, size: float, rng: np.ra
     }
 
 
+def centimetres_of(people: Sequence[Marked], *, by: str, rng: np.random.Generator) -> dict[str, Any]:
+    """Return how one mark of each person, of the error assumed, reads the distance in cm by the true height or the true upper arm."""
+    errors, held, halves = [], [], []
+    for person in people:
+        mark = _as_asked(_erring(person, MARK_SD_WIDTHS, rng), network=True)
+        [place] = with_marks(Measurement(person.clip, person.track, (), (), ""), [mark]).places
+        if by == "height":
+            place = in_cm(place, 100.0 * person.person.stature_m, person.track)
+        else:
+            scale = scale_of(KnownLength(person.upper_arm_cm, "upper_arm"), person.track.landmarks_px, None)
+            assert scale is not None
+            place = in_cm_by_length(place, person.track, scale, source=by)
+        true_cm = 100.0 * person.distance * person.person.neutral_shoulder_width_m
+        errors.append(place.cm - true_cm)
+        held.append(place.cm95[0] <= true_cm <= place.cm95[1])
+        halves.append((place.cm95[1] - place.cm95[0]) / 2)
+    return {"by": by, "half_width95_cm": round(float(np.mean(halves)), 1), "cm": _figures(np.array(errors), held, 1)}
+
+
 def _figures(errors: Floats, held: Sequence[bool], digits: int) -> dict[str, Any]:
     size = np.abs(errors)
     return {
@@ -180,8 +217,8 @@ def _pair(point: Floats) -> tuple[float, float]:
 def _people(numbers: Sequence[int], cache: Path) -> Iterator[Marked]:
     for case in across_cases(numbers):
         path, truth = rendered_clip(case, cache)
-        _, track = found_landmarks(case, path, cache, model="full")
-        found = marked_of(case, track, truth)
+        clip, track = found_landmarks(case, path, cache, model="full")
+        found = marked_of(case, clip, track, truth)
         if found is not None:
             yield found
 
@@ -216,7 +253,11 @@ def main() -> None:
     people = list(_people(CLAIMED, arguments.claimed))
     rng = np.random.default_rng(CLAIMED[0])
     rows = [claim_of(people, network=network, size=size, rng=rng) for network in (True, False) for size in SIZES]
-    _write(arguments.out / "marks.json", {"not_found_raised": len(CLAIMED) - len(people), "claim": rows})
+    lengths = [centimetres_of(people, by=by, rng=rng) for by in ("height", "upper arm")]
+    _write(
+        arguments.out / "marks.json",
+        {"not_found_raised": len(CLAIMED) - len(people), "claim": rows, "centimetres": lengths},
+    )
 
 
 def _write(path: Path, values: dict[str, Any]) -> None:
