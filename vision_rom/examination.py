@@ -9,17 +9,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import groupby
-from typing import Any
 
 import numpy as np
 
 from vision_rom.angles import find_view
+from vision_rom.angles.across_body import MARK_SD_WIDTHS
 from vision_rom.angles.arm_path import ArmPath, arm_path
 from vision_rom.handover import (
     SIDES,
+    ArmMark,
     Clip,
     Floats,
     PlaceReading,
@@ -31,8 +32,9 @@ from vision_rom.handover import (
     Step,
 )
 from vision_rom.learned import load_arm_network
+from vision_rom.marked import ACROSS, check_marks, with_marks
 from vision_rom.motion import Smoothing
-from vision_rom.motion.facing import Stretch, stretches
+from vision_rom.motion.facing import Stretch
 from vision_rom.motion.naming import UNKNOWN
 from vision_rom.motion.recognition import RECOGNISED
 from vision_rom.motion.segments import (
@@ -45,6 +47,7 @@ from vision_rom.motion.segments import (
 )
 from vision_rom.movements import Movement, load_catalogue
 from vision_rom.movements import movement as movement_named
+from vision_rom.parts import part_of, stretches_of
 from vision_rom.places import place_reading
 from vision_rom.readings import Marked, Measurement, SideAsked, measure_landmarks, with_asymmetry
 from vision_rom.ways import DEFAULT_METHOD, Method
@@ -80,7 +83,7 @@ def segments_in(track: PoseTrack, *, order: Sequence[Step] = ()) -> tuple[Segmen
     """
     found: list[Segment] = []
     allowed = tuple(dict.fromkeys(step.movement for step in order)) or None
-    for stretch in _stretches(track):
+    for stretch in stretches_of(track):
         piece = part_of(track, stretch.start_s, stretch.end_s)
         for side in SIDES:
             found += segments_of(
@@ -110,6 +113,8 @@ def measure_recording(
     smoothing: Smoothing | None = None,
     marked: Marked | None = None,
     focal_px: float | None = None,
+    marks: Sequence[ArmMark] = (),
+    mark_sd: float = MARK_SD_WIDTHS,
 ) -> Measurement:
     """Measure whatever a recording shows: the movement that was named, the one that it shows, or each of several.
 
@@ -119,8 +124,45 @@ def measure_recording(
     order : expected movements; where given, the recording is taken for a whole examination.
     marked : start and end of the repetitions that a person marked, by movement and side.
     focal_px : the camera's focal length, where it is known.
+    marks : elbows that a person marked in the picture, for adduction across the body.
+    mark_sd : standard deviation of a mark along one direction, shoulder widths.
+
+    Raises
+    ------
+    UsageError
+        The movement, the side or a mark is none that can be.
 
     """
+    check_marks(marks, track, mark_sd, movement)
+    found = _measured(
+        clip,
+        track,
+        movement=movement,
+        side=side,
+        order=order,
+        method=method,
+        smoothing=smoothing,
+        marked=marked,
+        focal_px=focal_px,
+        across=bool(marks),
+    )
+    return with_marks(found, marks, mark_sd=mark_sd)
+
+
+def _measured(
+    clip: Clip,
+    track: PoseTrack,
+    *,
+    movement: str | None,
+    side: SideAsked,
+    order: Sequence[Step],
+    method: Method,
+    smoothing: Smoothing | None,
+    marked: Marked | None,
+    focal_px: float | None,
+    across: bool,
+) -> Measurement:
+    """Measure without marks; ``across`` where there are some, so that adduction across the body was shown."""
     named = partial(
         measure_landmarks, clip, track, side=side, method=method, smoothing=smoothing, marked=marked, focal_px=focal_px
     )
@@ -132,7 +174,7 @@ def measure_recording(
     segments = segments_in(track, order=order)
     if side in SIDES:
         segments = tuple(one for one in segments if one.side == side)
-    shown = {one.movement for one in segments if one.movement != UNKNOWN}
+    shown = {one.movement for one in segments if one.movement != UNKNOWN} | ({ACROSS} if across else set())
     if order or len(shown) > 1:
         return examine_landmarks(
             clip,
@@ -144,10 +186,12 @@ def measure_recording(
             marked=marked,
             focal_px=focal_px,
         )
-    if len(shown) == 1 and not shown & set(RECOGNISED) and movement_named(next(iter(shown))).status == "measured":
+    if len(shown) == 1 and not shown & set(RECOGNISED) and movement_named(next(iter(shown))).status != "planned":
         [name] = shown
-        surest = max(one.confidence for one in segments if one.movement == name)
+        surest = max((one.confidence for one in segments if one.movement == name), default=0.0)
         words = f"{movement_named(name).title} was recognised by how the arm moved (confidence {surest:.0%})."
+        if not surest:
+            words = f"{movement_named(name).title} was marked."
         found = named(movement=name)
         return replace(found, choice=f"{words} {found.choice.partition('. ')[2]}".strip())
     return named()
@@ -177,14 +221,17 @@ def examine_landmarks(
     if segments is None:
         segments = segments_in(track, order=order)
     measured: dict[tuple[str, Side], list[tuple[_Piece, Measurement]]] = {}
-    unmeasured: set[tuple[str, Side]] = set()
+    by_mark: dict[tuple[str, Side], list[PlaceReading]] = {}
     for piece in _with_marked(_pieces(track, segments), marked):
+        part = part_of(track, piece.from_s, piece.to_s)
         if movement_named(piece.movement).status != "measured":
-            unmeasured.add((piece.movement, piece.side))
+            view = find_view(part.landmarks_px, part.visibility, part.world_m, network=part.model.name)
+            found = place_reading(part, movement_named(piece.movement), piece.side, view)
+            by_mark.setdefault((piece.movement, piece.side), []).append(found)
             continue
         whole = measure_landmarks(
             clip,
-            part_of(track, piece.from_s, piece.to_s),
+            part,
             movement=piece.movement,
             side=piece.side,
             method=method,
@@ -206,9 +253,8 @@ def examine_landmarks(
         places += chosen.places
         filming |= dict.fromkeys(chosen.filming)
         parameters = dict(chosen.parameters)
-    view = find_view(track.landmarks_px, track.visibility, track.world_m, network=track.model.name)
-    for name, side in sorted(unmeasured, key=_usual_order):
-        places.append(place_reading(track, movement_named(name), side, view))
+    for key in sorted(by_mark, key=_usual_order):
+        places.append(next((one for one in by_mark[key] if math.isfinite(one.start_s)), by_mark[key][0]))
     readings = list(with_asymmetry(tuple(readings), curves))
     places += total_arcs(readings)
     lacking = missing_steps(segments, order) if order else one_sided(segments)
@@ -284,32 +330,9 @@ def _on_whole(curve: SmoothCurve, track: PoseTrack) -> SmoothCurve:
     return replace(curve, source=whole, outliers=outliers)
 
 
-def part_of(track: PoseTrack, from_s: float, to_s: float) -> PoseTrack:
-    """Return the pictures between two times, both included; times stay those of the recording.
-
-    The arrays are views of the recording's own, since a stretch may be as long as the recording.
-    """
-    inside = slice(
-        int(np.searchsorted(track.time_s, from_s - 1e-6, "left")),
-        int(np.searchsorted(track.time_s, to_s + 1e-6, "right")),
-    )
-    count = len(track.time_s)
-    arrays: dict[str, Any] = {
-        one.name: value[inside]
-        for one in fields(track)
-        if isinstance(value := getattr(track, one.name), np.ndarray) and len(value) == count
-    }
-    return replace(track, **arrays)
-
-
-def _stretches(track: PoseTrack) -> tuple[Stretch, ...]:
-    view = find_view(track.landmarks_px, track.visibility, track.world_m, network=track.model.name)
-    return stretches(track.time_s, view.per_frame_deg)
-
-
 def _pieces(track: PoseTrack, segments: Sequence[Segment]) -> Iterator[_Piece]:
     """Yield runs of equal segments with the rest around them, and nothing of the same arm's other movements."""
-    for stretch in _stretches(track):
+    for stretch in stretches_of(track):
         for side in SIDES:
             own = [one for one in segments if one.side == side and _inside(one, stretch)]
             spans = sorted({(one.start_s, one.end_s) for one in own})

@@ -268,6 +268,18 @@ class Repetition:
 
 
 @dataclass(frozen=True, slots=True)
+class ArmMark:
+    """Where a person who looked at one picture saw the elbow, and where they wished, the shoulder of the same arm."""
+
+    side: Side
+    time_s: float
+    elbow_px: tuple[float, float]
+    """In the upright picture"""
+    shoulder_px: tuple[float, float] | None = None
+    """None takes the network's"""
+
+
+@dataclass(frozen=True, slots=True)
 class Reading:
     """The result for one movement of one side."""
 
@@ -294,6 +306,8 @@ class Reading:
     vertical95_deg: tuple[float, float] = (float("nan"), float("nan"))
     """Of ``vertical_held_deg``, where down is known: the wider of the reading's own and the plain angle's interval, what is not known of
     down, and what the range of the camera's focal length does; NaN elsewhere."""
+    marks: tuple[ArmMark, ...] = ()
+    """Points that a person marked in the picture and that this was read from, where the network's were not enough"""
 
 
 @dataclass(frozen=True, slots=True)

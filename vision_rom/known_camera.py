@@ -6,13 +6,17 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
+
+from vision_rom.angles.across_body import MARK_SD_WIDTHS
 from vision_rom.camera.known_length import KnownLength, scale_of
 from vision_rom.camera.lens import Lens
 from vision_rom.camera.patient import CameraOfPatient
-from vision_rom.examination import measure_recording, part_of
-from vision_rom.handover import Clip, PoseTrack, Reading, Repetition, Side, SmoothCurve, Step
+from vision_rom.examination import measure_recording
+from vision_rom.handover import ArmMark, Clip, PoseTrack, Reading, Repetition, Side, SmoothCurve, Step
 from vision_rom.motion import Smoothing
 from vision_rom.motion.holds import mean_between
+from vision_rom.parts import part_of
 from vision_rom.places import in_cm_by_length, in_cm_by_sheet
 from vision_rom.readings import Measurement, SideAsked, mean_known, measure_landmarks
 from vision_rom.ways import DEFAULT_METHOD, Method
@@ -36,7 +40,7 @@ def with_known_length(
     told = (
         f"Scale by the {known.words}: {1000.0 * scale.m_per_px:.2f} mm a pixel, give or take {1.96 * scale.relative_sd:.0%}."
         if any(one.cm_from for one in places)
-        else f"The {known.words} was not used: only the hand behind the back is given in centimetres."
+        else f"The {known.words} was not used: only the hand behind the back and the marked elbow across the body are given in centimetres."
     )
     return replace(measurement, places=places, camera=(*measurement.camera, told))
 
@@ -51,14 +55,19 @@ def measure_with_camera(
     order: Sequence[Step] = (),
     method: Method = DEFAULT_METHOD,
     smoothing: Smoothing | None = None,
+    marks: Sequence[ArmMark] = (),
+    mark_sd: float = MARK_SD_WIDTHS,
 ) -> Measurement:
     """Measure landmarks freed of the lens's distortion; angles against the vertical are those of a level camera.
 
     Parameters are those of :func:`vision_rom.examination.measure_recording`; ``known`` is what is known of the camera.
     """
+    straight_marks = tuple(_straight(one, known.geometry.lens) for one in marks)
     measurement = measure_recording(
         clip,
         known.straight(track),
+        marks=straight_marks,
+        mark_sd=mark_sd,
         movement=movement,
         side=side,
         order=order,
@@ -66,12 +75,15 @@ def measure_with_camera(
         smoothing=smoothing,
         focal_px=known.geometry.focal.focal_px,
     )
-    readings = measurement.readings
+    as_marked = dict(zip(straight_marks, marks, strict=True))
+    readings = tuple(
+        replace(reading, marks=tuple(as_marked[one] for one in reading.marks)) for reading in measurement.readings
+    )
     upright = known.upright(track)
     if upright is not None and measurement.curves:
         readings = tuple(
             _with_level(clip, track, known, one, part=bool(measurement.segments), smoothing=smoothing)
-            if one.status == "measured"
+            if one.status == "measured" and not one.marks
             else one
             for one in readings
         )
@@ -93,6 +105,13 @@ def measure_with_camera(
     return replace(
         measurement, track=track, readings=readings, places=places, camera=known.remarks, parameters=parameters
     )
+
+
+def _straight(mark: ArmMark, lens: Lens) -> ArmMark:
+    """Return a mark where it lies in the picture without the lens's distortion, as the landmarks do."""
+    points = [one for one in (mark.elbow_px, mark.shoulder_px) if one is not None]
+    elbow, *shoulder = ((float(x), float(y)) for x, y in lens.straighten(np.array(points)))
+    return replace(mark, elbow_px=elbow, shoulder_px=shoulder[0] if shoulder else None)
 
 
 def _with_level(

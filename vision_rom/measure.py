@@ -13,10 +13,11 @@ from pathlib import Path
 from types import ModuleType
 from typing import TYPE_CHECKING, Any, Literal
 
+from vision_rom.angles.across_body import MARK_SD_WIDTHS
 from vision_rom.clip import open_clip, sha256_of
 from vision_rom.errors import UsageError
 from vision_rom.examination import measure_recording
-from vision_rom.handover import Clip, PoseTrack, Step
+from vision_rom.handover import ArmMark, Clip, PoseTrack, Step
 from vision_rom.motion import Smoothing
 from vision_rom.pose import PersonAsked, PoseSettings, load_cached, store_cached, track_patient
 from vision_rom.readings import Measurement, SideAsked, check_asked, measure_landmarks
@@ -47,6 +48,8 @@ def measure(
     camera: CameraAsked | None = None,
     known_length: KnownLength | None = None,
     order: Sequence[Step] = (),
+    marks: Sequence[ArmMark] = (),
+    mark_sd: float = MARK_SD_WIDTHS,
     cache: Path | None = None,
     on_progress: Progress | None = None,
 ) -> Measurement:
@@ -81,6 +84,11 @@ def measure(
     order
         Movements that were asked for, in their order, in a recording of a whole examination. A recording that shows several
         movements is taken for one also without it.
+    marks
+        Elbows that a person marked in the upright picture, for adduction across the body, which is read no other way; several of
+        one side are several repetitions.
+    mark_sd
+        Standard deviation of a mark along one direction, in shoulder widths; it goes into the interval.
     cache
         Folder where found landmarks are kept and looked for; None neither keeps nor looks.
     on_progress
@@ -127,7 +135,15 @@ def measure(
     straight, lens = track, None
     if camera is None:
         measurement = measure_recording(
-            clip, track, movement=movement, side=side, order=order, method=method, smoothing=smoothing
+            clip,
+            track,
+            movement=movement,
+            side=side,
+            order=order,
+            method=method,
+            smoothing=smoothing,
+            marks=marks,
+            mark_sd=mark_sd,
         )
     else:
         # slow to load, and seldom asked for
@@ -136,7 +152,16 @@ def measure(
 
         known = camera_of_patient(Path(path), clip, track, camera)
         measurement = measure_with_camera(
-            clip, track, known, movement=movement, side=side, order=order, method=method, smoothing=smoothing
+            clip,
+            track,
+            known,
+            movement=movement,
+            side=side,
+            order=order,
+            method=method,
+            smoothing=smoothing,
+            marks=marks,
+            mark_sd=mark_sd,
         )
         straight, lens = known.straight(track), known.geometry.lens
     if known_length is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import Literal
@@ -126,7 +127,7 @@ def measure_landmarks(
     """
     check_asked(movement, side, method)
     smoothing = smoothing or Smoothing()
-    if movement is not None and movement_named(movement).kind == "zone":
+    if movement is not None and movement_named(movement).kind in ("zone", "distance"):
         return _measure_places(clip, track, movement_named(movement), side, _parameters(smoothing, method))
     view = find_view(track.landmarks_px, track.visibility, track.world_m, network=track.model.name)
     filming = filming_remarks(track, view, camera_tilt_deg(track, view.view, load_camera_tilt()))
@@ -207,7 +208,8 @@ def _measure_places(
     """Read a movement that ends in a place; a side that was not asked for and shows nothing is left out."""
     view = find_view(track.landmarks_px, track.visibility, track.world_m, network=track.model.name)
     places = tuple(place_reading(track, movement, one, view) for one in _asked(side))
-    measured = tuple(one for one in places if one.status == "measured")
+    # what waits for a mark was shown too
+    shown = tuple(one for one in places if one.status == "measured" or math.isfinite(one.start_s))
     return Measurement(
         clip,
         track,
@@ -216,7 +218,7 @@ def _measure_places(
         f"{movement.title} was asked for.",
         parameters,
         filming_remarks(track, view, camera_tilt_deg(track, view.view, load_camera_tilt())),
-        places=places if side is not None or not measured else measured,
+        places=places if side is not None or not shown else shown,
     )
 
 
@@ -392,7 +394,7 @@ def _asked(side: SideAsked) -> tuple[Side, ...]:
 
 def check_asked(movement: str | None, side: SideAsked, method: Method) -> None:
     """Raise UsageError where movement, side or method is none that can be asked for."""
-    if movement is not None and movement_named(movement).status != "measured":
+    if movement is not None and movement_named(movement).status == "planned":
         raise UsageError(f"The movement {movement!r} is in the catalogue, but this version does not measure it yet.")
     if side not in (None, "left", "right", "both"):
         raise UsageError(f"The side must be left, right or both, not {side!r}.")

@@ -61,7 +61,7 @@ def test_across_the_body_is_refused_with_what_to_do(draw):
     track, view = seen_from_behind(draw, 0.8, facing_deg=0.0)
     reading = place_reading(track, movement("cross_body_adduction"), "left", view)
     assert reading.status == "not_measured"
-    assert "tape" in (reading.reason or "")
+    assert "raised and brought across" in (reading.reason or "")
 
 
 @pytest.mark.parametrize(

@@ -11,9 +11,14 @@ import pandas as pd
 import pytest
 from rich.console import Console
 
-from vision_rom.examination import examine_landmarks, measure_recording, part_of, segments_in, total_arcs
-from vision_rom.handover import MIRRORED_LANDMARKS, Clip, PersonFacts, PoseTrack, Reading, Step
+from vision_rom.angles import find_view
+from vision_rom.angles.across_body import LINES, NETWORK_SHOULDER
+from vision_rom.examination import examine_landmarks, measure_recording, segments_in, total_arcs
+from vision_rom.handover import MIRRORED_LANDMARKS, ArmMark, Clip, Landmark, PersonFacts, PoseTrack, Reading, Step
+from vision_rom.marked import ACROSS, with_marks
 from vision_rom.movements.sequences import read_sequence
+from vision_rom.parts import part_of, stretch_around
+from vision_rom.places import in_cm
 from vision_rom.report.document import check_document, reading_document
 from vision_rom.report.examination import examination_rows, examination_table
 from vision_rom.report.screen import print_measurement
@@ -103,10 +108,95 @@ def test_the_hand_on_the_back_is_a_ratio_in_a_zone(measured):
         assert one.zone
 
 
-def test_across_the_body_is_recognised_and_refused(measured):
-    across = [one for one in measured.places if one.movement == "cross_body_adduction"]
-    assert {one.status for one in across} == {"not_measured"}
-    assert all("from above" in (one.reason or "") for one in across)
+def across_of(measurement):
+    return [one for one in measurement.places if one.movement == "cross_body_adduction"]
+
+
+def test_across_the_body_is_recognised_and_waits_for_a_mark(measured):
+    across = across_of(measured)
+    assert [one.status for one in across] == ["not_measured"] * 2
+    for one in across:
+        [start_s, end_s] = TRUE[(TRUE.movement == one.movement) & (TRUE.side == one.side)][["start_s", "end_s"]].values[
+            0
+        ]
+        assert start_s < one.start_s < one.end_s < end_s, "the picture to mark is one of this movement"
+        assert f"--mark {one.side}_elbow@" in (one.reason or "")
+    rows = {one.movement: one for one in examination_rows(measured)}
+    assert rows["cross_body_adduction"].right == "not measured"
+
+
+def marks_of(measured, track):
+    """Marks as the true distance has them, through the line itself: where a perfect eye would put the elbow, within what the line leaves."""
+    true = {
+        row.side: row.true
+        for row in pd.read_csv(HERE / "seen_60002_readings.csv").itertuples()
+        if row.movement == ACROSS
+    }
+    marks = []
+    for one in across_of(measured):
+        at_s = (one.start_s + one.end_s) / 2
+        piece = stretch_around(track, at_s)
+        view = find_view(piece.landmarks_px, piece.visibility, piece.world_m, network=piece.model.name)
+        own = 1.0 if one.side == "right" else -1.0
+        line = LINES[NETWORK_SHOULDER][1]
+        place = (true[one.side] - line.at_zero - line.per_turn_deg * own * view.facing_deg) / line.per_width
+        row = int(np.abs(piece.time_s - at_s).argmin())
+        shoulders = piece.landmarks_px[:, [Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER], :2]
+        width_px = np.median(np.linalg.norm(np.diff(shoulders[view.rest], axis=1)[:, 0], axis=1))
+        x, y = piece.landmarks_px[row, Landmark.of(one.side, "shoulder"), :2]
+        marks.append(ArmMark(one.side, at_s, (float(x - own * place * width_px), float(y))))
+    return marks, true
+
+
+def test_marked_elbows_give_both_sides_angle_and_distance(clip, track, segments, measured):
+    marks, true = marks_of(measured, track)
+    read = with_marks(replace(measured, person=PersonFacts(age=18, sex="male")), marks)
+    for place in across_of(read):
+        assert place.status == "measured"
+        assert place.value == pytest.approx(true[place.side], abs=0.05)
+        assert place.interval95[0] < place.value < place.interval95[1]
+    angles = [one for one in read.readings if one.movement == ACROSS]
+    assert [one.side for one in angles] == ["left", "right"]
+    for one in angles:
+        assert 90.0 < one.held_deg < 155.0
+        assert one.marks
+        assert "marked by hand" in one.remarks[0]
+    others = [one for one in read.readings if one.movement != ACROSS]
+    assert tuple(others) == measured.readings
+    [row] = [one for one in examination_rows(read) if one.movement == ACROSS]
+    assert "°" in row.right
+    assert "widths" in row.right
+    assert row.difference.count("±") == 2
+    assert row.textbook == "135 (AAOS 1965)"
+    assert "Boone" in row.usual
+    check_document(reading_document(read))
+    lengths = tuple(in_cm(one, 175.0, track) for one in read.places)
+    [row] = [one for one in examination_rows(replace(read, places=lengths)) if one.movement == ACROSS]
+    assert "cm)" in row.left
+    assert "Vairo" in row.usual
+
+
+def test_a_mark_when_nobody_faced_the_camera_is_refused_with_the_reason(track, measured):
+    sideways = next(one for one in measured.segments if one.view.endswith("side"))
+    mark = ArmMark("right", (sideways.start_s + sideways.end_s) / 2, (200.0, 200.0))
+    [place] = [one for one in across_of(with_marks(measured, [mark])) if one.side == "right"]
+    assert "from the front" in (place.reason or "")
+
+
+def test_several_marks_of_a_side_are_repetitions_and_one_that_cannot_be_read_is_left_out(track, measured):
+    (mark, _), _ = marks_of(measured, track)
+    later = replace(mark, time_s=mark.time_s + 0.2, elbow_px=(mark.elbow_px[0] + 2.0, mark.elbow_px[1]))
+    wrong = replace(mark, time_s=mark.time_s + 0.4, elbow_px=(5.0, 5.0))
+    one, two, three = (
+        next(one for one in with_marks(measured, marks).readings if one.movement == ACROSS)
+        for marks in ([mark], [mark, later], [mark, later, wrong])
+    )
+    assert len(two.repetitions) == len(two.marks) == 2
+    assert two.held_deg == pytest.approx(np.mean([r.held_deg for r in two.repetitions]))
+    half = [(r.interval95_deg[1] - r.interval95_deg[0]) / 2 for r in (one, two)]
+    assert half[0] == pytest.approx(half[1]), "one person's marks may err alike"
+    assert three.held_deg == two.held_deg
+    assert "left out" in three.remarks[-1]
 
 
 def test_the_reading_document_keeps_its_contract(measured):

@@ -172,3 +172,48 @@ def test_a_report_does_not_know_the_visits_after_it(shown):
         "2026-04-02",
     }
     assert up_to(histories, "2026-01-01") == ()
+
+
+@pytest.fixture
+def marked_visit(shown):
+    """A visit with an elbow that was marked by hand: an angle, and a distance beside it."""
+    kept, patient, visit = shown
+    [document] = [one.document for one in kept.readings(visit) if one.side == "right" and one.movement == "abduction"]
+    made = copy.deepcopy(document)
+    made["clip"]["sha256"] = sha256(b"marked").hexdigest()
+    at = {"start_s": 3.4, "peak_s": 3.4, "end_s": 3.4, "hold_start_s": 3.4, "hold_end_s": 3.4, "start_deg": None}
+    angle = {"held_deg": 121.0, "peak_deg": 121.0, "interval95_deg": [107.3, 134.7]}
+    made["readings"][0] |= {
+        **angle, "movement": "cross_body_adduction", "painful_arc": {**made["readings"][0]["painful_arc"], "pattern": "not recorded"},
+        "repetitions": [{**made["readings"][0]["repetitions"][0], **at, **angle, "peak_speed_deg_s": None}],
+        "marks": [{"time_s": 3.4, "elbow_px": [312.0, 250.0], "shoulder_px": None}],
+    }  # fmt: skip
+    made["places"] = [
+        {"movement": "cross_body_adduction", "side": "right", "status": "measured", "reason": None, "unit": "shoulder_widths", "value": 0.98,
+         "interval95": [0.82, 1.14], "zone": "", "cm": 35.0, "cm95": [28.0, 42.0], "cm_from": "a rod", "start_s": 3.4, "end_s": 3.4}
+    ]  # fmt: skip
+    other = kept.add_visit(Visit(patient.id, "2026-06-02"))
+    [stored] = kept.store_document(other, made, path=Path("c.mp4"), consent=True)
+    return kept, other, stored
+
+
+def test_a_marked_elbow_is_told_with_both_numbers(marked_visit):
+    kept, visit, stored = marked_visit
+    assert stored.conditions["method"] == "marked by hand"
+    text = chart_text(visit_content(kept, visit))
+    assert "121° (107 to 135°); elbow to far shoulder 0.98 (0.82 to 1.14) shoulder widths, 35 cm (28 to 42)" in text
+    bundle = bundle_of(visit_content(kept, visit))
+    [observation] = [one["resource"] for one in bundle["entry"] if one["resource"]["resourceType"] == "Observation"]
+    assert observation["valueQuantity"]["code"] == "deg"
+    assert observation["method"]["text"].startswith("elbow marked by hand")
+    parts = {one["code"]["coding"][0]["code"]: one["valueQuantity"] for one in observation["component"]}
+    assert parts["elbow-to-far-shoulder-widths"]["value"] == 0.98
+    assert parts["elbow-to-far-shoulder-cm-high"] == {
+        "value": 42.0,
+        "unit": "cm",
+        "system": "http://unitsofmeasure.org",
+        "code": "cm",
+    }
+    assert documents_of(bundle) == [stored.document]
+    with pytest.raises(UsageError, match="rests on marks"):
+        kept.without_repetitions(stored, [1])

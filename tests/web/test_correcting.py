@@ -177,6 +177,41 @@ def test_another_side_and_movement_are_measured_instead(again, first) -> None:
     assert back.held_deg == pytest.approx(first.readings[0].held_deg, abs=1e-9)
 
 
+ACROSS = {"kind": "movement", "movement": "cross_body_adduction", "side": "right"}
+
+
+def _elbow(track, row: int, *, across: float = 0.3, shoulder: bool = False) -> dict[str, object]:
+    """A mark of an elbow ``across`` shoulder widths from its shoulder towards the other one: what a person sees need not be what the arm did."""
+    left, right = track.landmarks_px[row, 11, :2], track.landmarks_px[row, 12, :2]
+    place = [float(value) for value in right + across * (left - right)]
+    own = [float(value) for value in right] if shoulder else None
+    return {"kind": "mark", "side": "right", "frame": int(track.frame_index[row]), "elbow": place, "shoulder": own}
+
+
+def test_a_marked_elbow_is_read_and_a_later_one_of_the_same_position_takes_its_place(again, first) -> None:
+    track = first.track
+    assert again(ACROSS).readings == ()
+    [reading] = again(ACROSS, _elbow(track, 20)).readings
+    assert reading.status == "measured"
+    assert [one.time_s for one in reading.marks] == [track.time_s[20]]
+    [moved] = again(ACROSS, _elbow(track, 20), _elbow(track, 24, across=0.5)).readings
+    assert [one.time_s for one in moved.marks] == [track.time_s[24]]
+    assert moved.held_deg > reading.held_deg + 5.0
+    late = 24 + int(2.0 / np.median(np.diff(track.time_s)))
+    [both] = again(ACROSS, _elbow(track, 24, across=0.5), _elbow(track, late)).readings
+    assert len(both.marks) == len(both.repetitions) == 2
+    [shoulder] = again(ACROSS, _elbow(track, 20, shoulder=True)).readings
+    assert shoulder.marks[0].shoulder_px is not None
+    assert again(ACROSS, _elbow(track, 20), {**ACROSS, "side": "left"}).readings == (), "another movement forgets marks"
+
+
+def test_marks_and_repetitions_do_not_mix(again, first) -> None:
+    with pytest.raises(UsageError, match="pictures that were marked"):
+        again(ACROSS, _elbow(first.track, 20), _repetitions((1.0, 3.0)) | {"movement": "cross_body_adduction"})
+    with pytest.raises(UsageError, match="read without one"):
+        again(_elbow(first.track, 20))
+
+
 # --- what cannot be -----------------------------------------------------------------------------------------------
 
 
@@ -194,6 +229,8 @@ def test_another_side_and_movement_are_measured_instead(again, first) -> None:
         _pain((900.0, 905.0, 3.0)),
         _pain((1.0, 2.0, 3.0), none=True),
         _point(10_000_000, 1.0, 1.0),
+        {"kind": "mark", "side": "right", "frame": 10_000_000, "elbow": [1.0, 1.0]},
+        {"kind": "mark", "side": "right", "frame": 0, "elbow": [-5.0, 1.0]},
         {"kind": "movement", "movement": "somersault", "side": "right"},
     ],
 )

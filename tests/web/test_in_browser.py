@@ -362,6 +362,53 @@ def test_a_moved_point_and_another_movement(opened: Callable[..., Watched], meas
     assert "abduction" in page.inner_text("#which")
 
 
+def test_an_elbow_is_marked_by_mouse_and_by_keys(opened: Callable[..., Watched], measured: str) -> None:
+    watched = opened()
+    page = ready(watched, measured)
+    page.get_by_text("Another movement or side").click()
+    page.locator("#other-movement").select_option("cross_body_adduction")
+    page.get_by_role("button", name="Measure as this").click()
+    changed(page, "Measured as another movement.")
+    page.get_by_role("button", name="Mark the elbow of the right arm across the body").click()
+    picture = page.locator("[data-mark-picture]")
+    assert "not marked yet" in page.inner_text("[data-mark-said]")
+    assert page.get_by_role("button", name="Measure with this mark").is_disabled()
+    box = picture.bounding_box()
+    page.mouse.click(box["x"] + 0.4 * box["width"], box["y"] + 0.5 * box["height"])
+    x, y = (float(page.get_by_label(f"Mark, {one} in pixels").input_value()) for one in ("x", "y"))
+    picture.focus()
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("Shift+ArrowUp")
+    after = [float(page.get_by_label(f"Mark, {one} in pixels").input_value()) for one in ("x", "y")]
+    assert after == pytest.approx([x + 1, y - 10], abs=0.11)
+    for size in (DESKTOP, PHONE):
+        page.set_viewport_size(size)
+        assert faults(page) == []
+        look(page, f"marking-{size['width']}")
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    page.set_viewport_size(DESKTOP)
+    # a hair across from the network's own shoulder, at its height
+    page.get_by_label("Shoulder of this arm").check()
+    picture.focus()
+    page.keyboard.press("ArrowRight")
+    own = [float(page.get_by_label(f"Mark, {one} in pixels").input_value()) for one in ("x", "y")]
+    page.get_by_role("button", name="Take the network's shoulder").click()
+    page.get_by_label("Elbow", exact=True).check()
+    for label, value in (("x", own[0] + 25), ("y", own[1])):
+        page.get_by_label(f"Mark, {label} in pixels").fill(f"{value:.1f}")
+        page.keyboard.press("Tab")
+    page.get_by_role("button", name="Measure with this mark").click()
+    changed(page, "The elbow was marked.")
+    assert "held" in page.inner_text("[data-result]")
+    assert "shoulder widths" in page.inner_text("[data-places]")
+    assert "marked by hand" in page.inner_text("[data-remarks]")
+    page.get_by_role("button", name="Undo").click()
+    changed(page, "The last change was undone.")
+    page.get_by_role("button", name="Undo").click()
+    until(page, "() => document.querySelector('#which').textContent.includes('abduction, right')")
+    assert watched.complaints == []
+
+
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 @pytest.mark.parametrize("size", [DESKTOP, TABLET, PHONE], ids=["desktop", "tablet", "phone"])
 def test_pages_pass_the_accessibility_checker(

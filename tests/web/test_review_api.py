@@ -101,6 +101,8 @@ def test_another_side_rejects_the_first_reading_and_undo_brings_it_back(measured
         ({"kind": "pain", "marks": [[1.0, 2.0, 11]]}, 422),
         ({"kind": "point", "frame": 1, "landmark": "nose", "x_px": 1, "y_px": 1}, 422),
         ({"kind": "movement", "movement": "somersault", "side": "right"}, 404),
+        ({"kind": "mark", "side": "right", "frame": 1, "elbow": [1.0]}, 422),
+        ({"kind": "mark", "side": "right", "frame": 1, "elbow": [1.0, 1.0]}, 400),
         ({"kind": "magic"}, 422),
         ({}, 422),
         ([], 422),
@@ -175,6 +177,36 @@ def test_a_recording_of_a_place_alone_has_its_page_too(measured, clara) -> None:
         kept._connection.execute("DELETE FROM reading")
     shown = _shown(clara)
     assert (shown["readings"], shown["places"]) == ([], [place])
+
+
+def test_a_marked_elbow_is_a_reading_with_who_and_when_and_undo_takes_it_back(measured, clara) -> None:
+    refused = clara.post(
+        CORRECTIONS, json={"kind": "movement", "movement": "cross_body_adduction", "side": "right"}
+    ).json()
+    assert refused["readings"] == []
+    assert refused["places"][0]["status"] == "not_measured"
+    points = dict(zip(refused["joints"], zip(*[iter(refused["points_px"][20])] * 2, strict=True), strict=True))
+    (left_x, _), (right_x, y) = points["left_shoulder"], points["right_shoulder"]
+    mark = {
+        "kind": "mark",
+        "side": "right",
+        "frame": refused["frame_index"][20],
+        "elbow": [right_x + 0.4 * (left_x - right_x), y],
+    }
+    shown = clara.post(CORRECTIONS, json=mark).json()
+    [reading], [place] = shown["readings"], shown["places"]
+    assert (reading["status"], reading["review"]) == ("measured", "corrected")
+    assert reading["marks"] == [
+        {"time_s": pytest.approx(shown["frame_time_s"][20], abs=1e-3), "elbow_px": pytest.approx(mark["elbow"], abs=0.06), "shoulder_px": None}
+    ]  # fmt: skip
+    assert "shoulder widths" in place["in_words"]
+    with measured.store() as kept:
+        stored = next(one for one in kept.readings_of(kept.clip(1)) if one.movement == "cross_body_adduction")
+        assert stored.reviewed_by == "Clara Clinic"
+        assert stored.reviewed_at
+        assert stored.distance is not None
+    undone = clara.send("DELETE", f"{CORRECTIONS}/last").json()
+    assert (undone["readings"], undone["places"]) == (refused["readings"], refused["places"])
 
 
 # --- measured again ---------------------------------------------------------------------------------------------------

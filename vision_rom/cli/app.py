@@ -161,16 +161,35 @@ def measure_command(
     body_height: Annotated[
         float | None,
         typer.Option(
-            min=50.0, max=250.0, metavar="CM", help="The patient's height: gives the hand behind the back in cm too."
+            min=50.0,
+            max=250.0,
+            metavar="CM",
+            help="The patient's height: gives the hand behind the back, and the elbow across the body, in cm too.",
         ),
     ] = None,
     known_length: Annotated[
         str | None,
         typer.Option(
             metavar="WHAT=CM",
-            help="A length you know, for the hand behind the back in cm: UPPER_ARM (acromion to elbow), FOREARM (elbow to wrist) or "
+            help="A length you know, for the hand behind the back and the elbow across the body in cm: UPPER_ARM (acromion to elbow), FOREARM (elbow to wrist) or "
             "SPINE (C7 to the sacrum), by tape, as UPPER_ARM=31; or the ends of a rod at the patient's distance, in pixels: "
             "X1,Y1,X2,Y2=100.",
+        ),
+    ] = None,
+    mark: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="POINT@SECONDS=X,Y",
+            help="For adduction across the body: the elbow's middle that you saw in the upright picture of the furthest position, in pixels, as "
+            "right_elbow@7.4=312,250, and where you wish its shoulder, as right_shoulder@7.4=250,244; repeat for sides and repetitions.",
+        ),
+    ] = None,
+    mark_sd: Annotated[
+        float | None,
+        typer.Option(
+            metavar="WIDTHS",
+            help="How unsure a mark is: its standard deviation in shoulder widths  [default: 0.05]",
+            show_default=False,
         ),
     ] = None,
     motion: Annotated[
@@ -256,6 +275,8 @@ def measure_command(
             motion=motion,
             body_height_cm=body_height,
             known_length=known_length,
+            marks=tuple(mark or ()),
+            mark_sd=mark_sd,
             about=PersonFacts(age=age, sex=sex, dominant=dominant),
             rate_hz=rate or None,
             camera=camera,

@@ -50,6 +50,9 @@ class MeasureRequest:
     body_height_cm: float | None = None
     known_length: str | None = None
     """A part of the body or two picture points, and its length in cm"""
+    marks: tuple[str, ...] = ()
+    """Points that the user marked in the picture"""
+    mark_sd: float | None = None
     about: PersonFacts = field(default_factory=PersonFacts)
     pain: PainAsked = field(default_factory=PainAsked)
 
@@ -58,8 +61,10 @@ def measure_and_write(request: MeasureRequest) -> int:
     """Measure, write the result folder, print, and return the exit code."""
     with progress_shown(request.clip.name, sys.stderr.isatty()) as on_progress:
         on_progress("starting", None)
+        from vision_rom.angles.across_body import MARK_SD_WIDTHS
         from vision_rom.camera.known_length import parse_known_length
         from vision_rom.clip.files import check_readable
+        from vision_rom.marked import parse_marks
         from vision_rom.measure import measure
         from vision_rom.movements.sequences import read_sequence
         from vision_rom.places import in_cm
@@ -70,6 +75,7 @@ def measure_and_write(request: MeasureRequest) -> int:
 
         # before any folder is made, whose name may be as impossible as the recording's
         check_readable(request.clip)
+        marks = parse_marks(request.marks)
         camera, pain = _camera_asked(request), request.pain
         known_length = None if request.known_length is None else parse_known_length(request.known_length)
         if pain.table is None and not pain.none:
@@ -91,6 +97,8 @@ def measure_and_write(request: MeasureRequest) -> int:
                 camera=camera,
                 known_length=known_length,
                 order=read_sequence(request.sequence) if request.sequence else (),
+                marks=marks,
+                mark_sd=MARK_SD_WIDTHS if request.mark_sd is None else request.mark_sd,
                 cache=None if request.no_cache else cache,
                 on_progress=on_progress,
             )
@@ -98,7 +106,8 @@ def measure_and_write(request: MeasureRequest) -> int:
             if request.body_height_cm is not None:
                 # a sheet on the wall or a length that was named tells more than the patient's height
                 lengths = tuple(
-                    one if math.isfinite(one.cm) else in_cm(one, request.body_height_cm) for one in measurement.places
+                    one if math.isfinite(one.cm) else in_cm(one, request.body_height_cm, measurement.track)
+                    for one in measurement.places
                 )
                 measurement = replace(measurement, places=lengths)
             measurement = with_pain(measurement, pain)

@@ -58,8 +58,12 @@ class Catalogue:
             raise UsageError(f"There is no movement '{name}'; the movements are {', '.join(self.movements)}.") from None
 
     def measured(self) -> tuple[Movement, ...]:
-        """Movements that the program measures; the others are there as facts only."""
+        """Movements that the program measures by itself."""
         return tuple(movement for movement in self if movement.status == "measured")
+
+    def readable(self) -> tuple[Movement, ...]:
+        """Movements that it measures by itself or from a person's mark; the others are there as facts only."""
+        return tuple(movement for movement in self if movement.status != "planned")
 
 
 def load_catalogue(extra: Iterable[Path] = ()) -> Catalogue:

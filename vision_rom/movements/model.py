@@ -28,7 +28,7 @@ Kind = Literal["elevation", "axial_rotation", "hinge", "distance", "zone", "sum"
 forearm about the upper arm; ``hinge`` two segments at one joint; ``distance`` between two points; ``zone`` a place
 on the body; ``sum`` of the readings named in ``parts``."""
 Plane = Literal["frontal", "scapular", "sagittal", "transverse"]
-MovementStatus = Literal["measured", "planned"]
+MovementStatus = Literal["measured", "marked", "planned"]
 Unit = Literal["deg", "cm", "ratio", "shoulder_widths"]
 ViewRule = Literal["front", "back", "own_side", "other_side", "oblique"]
 """``own_side``: the side being measured faces the camera."""
@@ -188,7 +188,7 @@ class Movement:
     joint: str
     title: str
     status: MovementStatus
-    """``measured``: the program measures it; ``planned``: the facts stand here, the program does not measure it."""
+    """``measured``: the program measures it; ``marked``: it does so from a point that a person marks in the picture; ``planned``: the facts stand here, the program does not measure it."""
     kind: Kind
     unit: Unit
     plane: Plane

@@ -16,6 +16,7 @@ from vision_rom.movements.model import (
     Sex,
     SideDifference,
     Trust,
+    Unit,
 )
 
 NARROW_BAND_YEARS = 20
@@ -60,9 +61,11 @@ def norm_for(
     age: float | None = None,
     sex: Literal["male", "female"] | None = None,
     dominant: bool | None = None,
+    unit: Unit | None = None,
 ) -> NormChoice:
     """Return the published value that fits a patient best.
 
+    ``unit`` is that of the reading, where a movement is read in several; None takes the movement's own.
     ``age`` in years; ``dominant`` is True for the arm that the patient prefers. What is not known widens the range:
     without ``sex``, both sexes are joined. Preferred are values that were read in print over values from memory, then
     active over passive motion, a narrow band of age, a known spread, and a large sample.
@@ -71,13 +74,15 @@ def norm_for(
     arms = ("dominant", "non_dominant") if dominant is None else ("dominant" if dominant else "non_dominant",)
     chosen: list[Norm] = []
     for each_sex, arm in product(sexes, arms):
-        candidates = [norm for norm in movement.norms if _fits(norm, movement, age, each_sex, arm)]
+        candidates = [norm for norm in movement.norms if _fits(norm, unit or movement.unit, age, each_sex, arm)]
         if candidates:
             best = min(candidates, key=lambda norm: _rank(norm, age))
             if best not in chosen:
                 chosen.append(best)
     if not chosen:
-        return NormChoice(text=_why_none(movement, age), low=None, high=None, source="", trust=None, norms=())
+        return NormChoice(
+            text=_why_none(movement, age, unit or movement.unit), low=None, high=None, source="", trust=None, norms=()
+        )
     spreads = [norm.spread for norm in chosen]
     known = [spread for spread in spreads if spread is not None]
     complete = len(known) == len(spreads)
@@ -98,8 +103,8 @@ def side_difference_for(movement: Movement, *, sex: Literal["male", "female"] | 
     return min(found, key=lambda item: wanted.index(item.sex)) if found else None
 
 
-def _fits(norm: Norm, movement: Movement, age: float | None, sex: str, arm: str) -> bool:
-    if norm.role != "population" or norm.unit != movement.unit:
+def _fits(norm: Norm, unit: Unit, age: float | None, sex: str, arm: str) -> bool:
+    if norm.role != "population" or norm.unit != unit:
         return False
     if norm.sex not in ("any", sex) or norm.dominance not in ("any", arm):
         return False
@@ -128,14 +133,14 @@ def _rank(norm: Norm, age: float | None) -> tuple[float, ...]:
     )
 
 
-def _why_none(movement: Movement, age: float | None) -> str:
+def _why_none(movement: Movement, age: float | None, unit: Unit) -> str:
     title = movement.title.lower()
     units = {norm.unit for norm in movement.norms if norm.role == "population"}
-    if age is None and movement.unit in units:
+    if age is None and unit in units:
         return f"the published ranges for {title} are by age: give the patient's age"
-    if units and movement.unit not in units:
-        named = " and ".join(sorted("degrees" if unit == "deg" else unit for unit in units))
-        return f"no published range for {title} in {movement.unit.replace('_', ' ')} (those known are in {named})"
+    if units and unit not in units:
+        named = " and ".join(sorted("degrees" if one == "deg" else one for one in units))
+        return f"no published range for {title} in {unit.replace('_', ' ')} (those known are in {named})"
     return f"no published range for {title}{'' if age is None else f' at age {age:g}'} is in the catalogue"
 
 

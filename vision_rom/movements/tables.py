@@ -20,6 +20,7 @@ from vision_rom.movements.model import Movement, Norm
 from vision_rom.movements.norms import UNIT_IN_WORDS
 from vision_rom.movements.pictures import where_to_stand_svg
 
+MEASURED_IN_WORDS = {"measured": "yes", "marked": "by a mark", "planned": "not yet"}
 PICTURES_FOLDER = Path(__file__).parent / "pictures"
 
 
@@ -30,7 +31,7 @@ def sign_table(catalogue: Catalogue) -> str:
         (
             (
                 f"`{item.name}`",
-                "yes" if item.status == "measured" else "not yet",
+                MEASURED_IN_WORDS[item.status],
                 _unit(item),
                 item.zero,
                 item.sign,
@@ -43,10 +44,10 @@ def sign_table(catalogue: Catalogue) -> str:
 
 
 def filming_table(catalogue: Catalogue) -> str:
-    """Return how each measured movement is filmed."""
+    """Return how each movement that can be read is filmed."""
     return _table(
         ("movement", "how the patient stands", "camera height", "note"),
-        ((item.title, standing(item), item.camera_height, item.filming) for item in catalogue.measured()),
+        ((item.title, standing(item), item.camera_height, item.filming) for item in catalogue.readable()),
     )
 
 

@@ -106,12 +106,27 @@ class StoredReading:
         return interval_of(self.reading)
 
     @property
+    def distance(self) -> dict[str, Any] | None:
+        """The distance in shoulder widths that was measured along with this angle; None where there is none."""
+        for place in self.document.get("places", ()):
+            here = (place["movement"], place["side"]) == (self.movement, self.side)
+            if here and place["unit"] == "shoulder_widths" and place["status"] == "measured":
+                found: dict[str, Any] = place
+                return found
+        return None
+
+    @property
+    def marked(self) -> bool:
+        """Whether it rests on points that a person marked in the picture."""
+        return bool(self.reading.get("marks"))
+
+    @property
     def conditions(self) -> dict[str, Any]:
         """What must be equal for two readings to be compared: network, method, view, who moved the arm, schema."""
         software = self.document["software"]
         return {
             "network": software["model"]["sha256"],
-            "method": software["parameters"].get("method"),
+            "method": "marked by hand" if self.marked else software["parameters"].get("method"),
             "view": self.reading["view"],
             "motion": self.reading.get("motion", "active"),
             "definition": self.document["schema"],

@@ -142,6 +142,10 @@ class Readings(Kept):
             There is no such repetition, or none would be left; reject the reading then.
 
         """
+        if reading.marked:
+            raise UsageError(
+                f"Reading {reading.id} rests on marks in pictures; measure the recording again with the marks that shall count."
+            )
         repetitions = reading.reading["repetitions"]
         wrong = [number for number in numbers if not 1 <= number <= len(repetitions)]
         if wrong or not numbers:

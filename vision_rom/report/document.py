@@ -21,6 +21,9 @@ schema name. Definitions of the numbers:
     Its interval, where it is known which way is down: the wider of ``interval95_deg`` and the plain angle's own, widened, in
     squares, by what is not known of down and by what the range of the camera's focal length changes. Without a camera profile
     that range is wide. It was put together from these parts, not calibrated by itself.
+``marks``
+    Points that a person marked in the picture, where a reading rests on them. Such a reading has no curve: each repetition is one marked
+    picture, and its held and peak value are both the angle there.
 """
 
 from __future__ import annotations
@@ -35,7 +38,7 @@ from typing import Any
 
 from vision_rom import __version__
 from vision_rom.errors import UsageError
-from vision_rom.handover import Clip, PlaceReading, Reading, Repetition, Segment
+from vision_rom.handover import ArmMark, Clip, PlaceReading, Reading, Repetition, Segment
 from vision_rom.movements import load_catalogue
 from vision_rom.movements.files import key_path
 from vision_rom.outside_text import json_in
@@ -179,6 +182,15 @@ def _reading(reading: Reading) -> dict[str, Any]:
         "vertical95_deg": _interval(reading.vertical95_deg),
         "compensations": list(reading.compensations),
         "remarks": list(reading.remarks),
+        "marks": [_mark(one) for one in reading.marks],
+    }
+
+
+def _mark(mark: ArmMark) -> dict[str, Any]:
+    return {
+        "time_s": rounded(mark.time_s, 3),
+        "elbow_px": [rounded(value, 1) for value in mark.elbow_px],
+        "shoulder_px": None if mark.shoulder_px is None else [rounded(value, 1) for value in mark.shoulder_px],
     }
 
 

@@ -15,6 +15,7 @@ from vision_rom.handover import PersonFacts, PlaceReading, Reading
 from vision_rom.motion.segments import rest_between
 from vision_rom.movements import Movement, load_catalogue, norm_for, side_difference_for
 from vision_rom.movements import movement as movement_named
+from vision_rom.movements.model import Unit
 from vision_rom.readings import Measurement
 from vision_rom.report.pictures import annotated_at, best_repetition, jpeg_of, on_white
 
@@ -56,26 +57,41 @@ def examination_table(measurement: Measurement) -> pd.DataFrame:
 
 
 def _row(movement: Movement, measurement: Measurement) -> Row:
-    found: dict[str, Reading | PlaceReading] = {}
-    found |= {one.side: one for one in measurement.readings if one.movement == movement.name}
-    found |= {one.side: one for one in measurement.places if one.movement == movement.name}
-    right, left = found.get("right"), found.get("left")
+    angles: dict[str, Reading | PlaceReading] = {
+        one.side: one for one in measurement.readings if one.movement == movement.name
+    }
+    distances: dict[str, Reading | PlaceReading] = {
+        one.side: one for one in measurement.places if one.movement == movement.name
+    }
+    # a movement that is marked has both, where it was
+    of = [tuple(kind[side] for kind in (angles, distances) if side in kind) for side in ("right", "left")]
+    right, left = of
     textbook = movement.textbook
     quoted = "" if textbook is None or textbook.value is None else f"{textbook.value:g} ({textbook.source.short})"
     return Row(
         movement=movement.name,
         title=movement.title,
-        right=_value(right),
-        left=_value(left),
-        difference=_difference(right, left),
+        right=_values(right),
+        left=_values(left),
+        difference=_differences(right, left),
         textbook=quoted,
-        usual=_usual(movement, measurement.person),
+        usual=_usual(movement, measurement.person, _units(movement, (*right, *left))),
     )
 
 
-def _usual(movement: Movement, person: PersonFacts) -> str:
-    norm = norm_for(movement, age=person.age, sex=person.sex)
-    said = [] if not norm.norms else [norm.text]
+def _units(movement: Movement, shown: Sequence[Reading | PlaceReading]) -> tuple[Unit, ...]:
+    """Return the units in which a movement was read, for which published ranges may be known."""
+    if movement.kind != "distance":
+        return (movement.unit,)
+    measured = [one for one in shown if one.status == "measured"]
+    in_cm = any(isinstance(one, PlaceReading) and math.isfinite(one.cm) for one in measured)
+    units: list[Unit] = ["deg"] if measured else []
+    return (*units, "cm") if in_cm else tuple(units)
+
+
+def _usual(movement: Movement, person: PersonFacts, units: Sequence[Unit]) -> str:
+    norms = [norm_for(movement, age=person.age, sex=person.sex, unit=unit) for unit in units]
+    said = [norm.text for norm in norms if norm.norms]
     sides = side_difference_for(movement, sex=person.sex)
     if person.dominant is not None and sides is not None:
         unit = "°" if sides.unit == "deg" else f" {sides.unit}"
@@ -85,20 +101,32 @@ def _usual(movement: Movement, person: PersonFacts) -> str:
     return "; ".join(said)
 
 
-def _value(one: Reading | PlaceReading | None) -> str:
-    if one is None:
-        return "missing"
+def _values(of_side: Sequence[Reading | PlaceReading]) -> str:
+    """Return what one side reached: an angle, a place, or both; once where neither was measured."""
+    return ", ".join(dict.fromkeys(_value(one) for one in of_side)) or "missing"
+
+
+def _differences(right: Sequence[Reading | PlaceReading], left: Sequence[Reading | PlaceReading]) -> str:
+    if len(right) != len(left):
+        return ""
+    return ", ".join(filter(None, (_difference(*pair) for pair in zip(right, left, strict=True))))
+
+
+def _value(one: Reading | PlaceReading) -> str:
     if one.status != "measured":
         return "not measured"
     if isinstance(one, Reading):
         return f"{one.held_deg:.0f}° ±{_half(one.interval95_deg):.0f}"
     if one.unit == "deg":
         return f"{one.value:.0f}° ±{_half(one.interval95):.0f}"
+    if one.unit == "shoulder_widths":
+        length = f" ({one.cm:.0f} ±{_half(one.cm95):.0f} cm)" if math.isfinite(one.cm) else ""
+        return f"{one.value:.2f} ±{_half(one.interval95):.2f} widths{length}"
     return f"{one.value:.2f} ±{_half(one.interval95):.2f} {one.zone}".strip()
 
 
-def _difference(right: Reading | PlaceReading | None, left: Reading | PlaceReading | None) -> str:
-    if right is None or left is None or right.status != "measured" or left.status != "measured":
+def _difference(right: Reading | PlaceReading, left: Reading | PlaceReading) -> str:
+    if right.status != "measured" or left.status != "measured":
         return ""
     if isinstance(right, Reading) and isinstance(left, Reading):
         half = math.hypot(_half(right.interval95_deg), _half(left.interval95_deg))
@@ -107,7 +135,7 @@ def _difference(right: Reading | PlaceReading | None, left: Reading | PlaceReadi
         half = math.hypot(_half(right.interval95), _half(left.interval95))
         if right.unit == "deg":
             return f"{right.value - left.value:+.0f}° ±{half:.0f}"
-        return f"{right.value - left.value:+.2f} ±{half:.2f}"
+        return f"{right.value - left.value:+.2f} ±{half:.2f}" + (" widths" if right.unit == "shoulder_widths" else "")
     return ""
 
 

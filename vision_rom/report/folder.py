@@ -24,6 +24,8 @@ READING_FILES = (
     "peak_right.jpg",
     "sheet_left.jpg",
     "sheet_right.jpg",
+    "to_mark_left.jpg",
+    "to_mark_right.jpg",
     "pain_left.png",
     "pain_right.png",
     "reading.json",
@@ -110,7 +112,7 @@ def write_reading_files(measurement: Measurement, stage: Path) -> None:
     from vision_rom.report.contact_sheet import contact_sheet_jpeg, key_pictures
     from vision_rom.report.curve import curve_png
     from vision_rom.report.dial import dial_png
-    from vision_rom.report.pictures import frames_near, peak_jpeg
+    from vision_rom.report.pictures import frames_near, peak_jpeg, picture_to_mark
     from vision_rom.report.tables import angles_table, to_csv
 
     document = reading_document(measurement)
@@ -140,6 +142,10 @@ def write_reading_files(measurement: Measurement, stage: Path) -> None:
                 (stage / f"sheet_{side}.jpg").write_bytes(sheet)
             if pain is not None and pain.arc.pattern not in ("not recorded", "none"):
                 (stage / f"pain_{side}.png").write_bytes(dial_png(reading, pain))
+    for place in measurement.places:
+        to_mark = picture_to_mark(measurement, place)
+        if to_mark is not None:
+            (stage / f"to_mark_{place.side}.jpg").write_bytes(to_mark)
     if measurement.segments:
         from vision_rom.report.cells import csv_of_table
         from vision_rom.report.examination import best_pictures_jpeg, examination_table

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from vision_rom.clip import frame_at
 from vision_rom.clip.reader import frames_at
-from vision_rom.handover import Floats, Frame, Landmark, Reading, Repetition, Side
+from vision_rom.handover import Floats, Frame, Landmark, PlaceReading, Reading, Repetition, Side, other_side
 from vision_rom.readings import Measurement
 from vision_rom.report.masking import hide_identity
 
@@ -94,8 +94,89 @@ def annotated_at(
         time_factor=measurement.clip.time_factor,
     )
     masked = hide_identity(frame.rgb, track.landmarks_px[row], track.visibility[row])
-    framed, landmarks_px = framed_on_patient(masked, track.landmarks_px[row])
+    framed, landmarks_px = framed_on_patient(masked, _with_mark(track.landmarks_px[row], reading, time_s))
+    if reading.marks:
+        return marked(framed, landmarks_px, reading, angle_deg=angle_deg)
     return annotated(framed, landmarks_px, side=reading.side, movement=reading.movement, angle_deg=angle_deg)
+
+
+RULER_PX, TICK_PX = 44, 20
+"""Margin around a picture to mark, and how far apart its ticks are in the recording's own pixels"""
+
+
+def picture_to_mark(measurement: Measurement, place: PlaceReading) -> bytes | None:
+    """Return the picture in which the elbow is to be marked, cut to the upper body, the head hidden, the recording's pixels along its edges.
+
+    JPEG bytes; None where it is not known which picture that is.
+    """
+    if place.status == "measured" or not math.isfinite(place.start_s):
+        return None
+    track = measurement.track
+    row = int(np.abs(track.time_s - (place.start_s + place.end_s) / 2).argmin())
+    upper = track.landmarks_px[row, [*range(Landmark.RIGHT_WRIST + 1), Landmark.LEFT_HIP, Landmark.RIGHT_HIP], :2]
+    if not np.isfinite(upper).all():
+        return None
+    frame = frame_at(
+        measurement.clip.path,
+        index=int(track.frame_index[row]),
+        time_s=float(track.time_s[row]),
+        mirrored=bool(measurement.parameters.get("mirrored", False)),
+        time_factor=measurement.clip.time_factor,
+    )
+    masked = hide_identity(frame.rgb, track.landmarks_px[row], track.visibility[row])
+    size_px = np.array([masked.shape[1], masked.shape[0]])
+    margin = 0.2 * float(np.ptp(upper, axis=0).max())
+    left, top = (int(value) for value in np.clip(upper.min(axis=0) - margin, 0, size_px - 2))
+    right, bottom = (int(value) for value in np.clip(upper.max(axis=0) + margin, [left + 2, top + 2], size_px))
+    return jpeg_of(_with_rulers(masked[top:bottom, left:right], left, top), quality=92)
+
+
+def _with_rulers(cut: Picture, left: int, top: int) -> Picture:
+    """Return a cut-out, enlarged, with ticks at its own pixels, which are counted from ``left`` and ``top``."""
+    height, width = cut.shape[:2]
+    factor = _LONGEST_SIDE_PX / max(height, width)
+    size = (max(1, round(width * factor)), max(1, round(height * factor)))
+    sheet = np.full((size[1] + 2 * RULER_PX, size[0] + 2 * RULER_PX, 3), 255, np.uint8)
+    sheet[RULER_PX:-RULER_PX, RULER_PX:-RULER_PX] = cv2.resize(cut, size, interpolation=cv2.INTER_CUBIC)
+    step = TICK_PX * max(1, round(max(height, width) / (20 * TICK_PX)))
+    for along, first, length in ((0, left, width), (1, top, height)):
+        for pixel in range(-(-first // step) * step, first + length, step):
+            # a pixel's number is its middle's
+            at = RULER_PX + round((pixel - first + 0.5) * factor)
+            for edge in (RULER_PX - 8, RULER_PX + size[1 - along]):
+                start, end = ((at, edge), (at, edge + 8)) if along == 0 else ((edge, at), (edge + 8, at))
+                cv2.line(sheet, start, end, _SHADOW, 1, cv2.LINE_AA)
+            corner = (at - 12, RULER_PX - 14) if along == 0 else (2, at + 4)
+            cv2.putText(sheet, str(pixel), corner, cv2.FONT_HERSHEY_SIMPLEX, 0.4, _SHADOW, 1, cv2.LINE_AA)
+    return sheet
+
+
+def _with_mark(landmarks_px: Floats, reading: Reading, time_s: float) -> Floats:
+    """Return one picture's landmarks with the points that a person marked in it."""
+    mark = min(reading.marks, key=lambda one: abs(one.time_s - time_s), default=None)
+    if mark is None:
+        return landmarks_px
+    points = landmarks_px.copy()
+    points[Landmark.of(reading.side, "elbow"), :2] = mark.elbow_px
+    if mark.shoulder_px is not None:
+        points[Landmark.of(reading.side, "shoulder"), :2] = mark.shoulder_px
+    return points
+
+
+def marked(rgb: Picture, landmarks_px: Floats, reading: Reading, *, angle_deg: float) -> Picture:
+    """Return a copy with the shoulders' line, the upper arm to the marked elbow, a ring around the mark and the angle."""
+    picture = rgb.copy()
+    points = landmarks_px[:, :2]
+    shoulder, elbow = (points[Landmark.of(reading.side, part)] for part in ("shoulder", "elbow"))
+    far = points[Landmark.of(other_side(reading.side), "shoulder")]
+    width = max(2, round(max(picture.shape[:2]) / 240))
+    _line(picture, shoulder, far, _TRUNK_INK, width)
+    _line(picture, shoulder, elbow, _ARM_INK, width)
+    ring = tuple(round(float(value)) for value in elbow)
+    for ink, thick in ((_SHADOW, width + 3), (_ARM_INK, width)):
+        cv2.circle(picture, ring, 7 * width, ink, thick, cv2.LINE_AA)
+    _label(picture, f"{angle_deg:.0f}", shoulder, 1.0 if shoulder[0] >= far[0] else -1.0)
+    return picture
 
 
 def on_white(drawn: Picture, size_px: tuple[int, int], *, above_px: int) -> Picture:

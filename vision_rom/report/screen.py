@@ -91,8 +91,12 @@ def place_in_words(place: PlaceReading) -> str:
         return f"{name}: {whole(place.value)} (95% interval {interval(place.interval95)}); compare it before a difference of the sides is called one."
     where = f", {place.zone.lower()}" if place.zone else ""
     length = ""
+    across = place.unit == "shoulder_widths"
     if math.isfinite(place.cm):
-        length = f"; {place.cm:z.0f} cm below C7 ({math.floor(place.cm95[0])} to {math.ceil(place.cm95[1])}), by {place.cm_from}"
+        what = "between the joints' centres" if across else "below C7"
+        length = f"; {place.cm:z.0f} cm {what} ({math.floor(place.cm95[0])} to {math.ceil(place.cm95[1])}), by {place.cm_from}"
+    if across:
+        return f"{name}: elbow to far shoulder {place.value:.2f} shoulder widths (95% interval {low:.2f} to {high:.2f}){length}"
     return f"{name}: {place.value:.2f} (95% interval {low:.2f} to {high:.2f}){where}{length}"
 
 

@@ -86,7 +86,7 @@ _MEANINGS = {
     "Repetition.lowering_speed_deg_s": "Largest speed on the way down",
     "Repetition.smoothness": "Spectral arc length of the speed: negative, nearer to 0 the smoother; compare at equal settings only",
 }
-_NOT_A_COLUMN = {"Reading.repetitions"}
+_NOT_A_COLUMN = {"Reading.repetitions", "Reading.marks"}
 
 CLIP_COLUMNS = (
     *_WHO,

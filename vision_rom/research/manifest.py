@@ -212,6 +212,6 @@ def _movement(cell: str, where: str) -> str | None:
         raise UsageError(f"{where}: {error}") from None
     if found.status != "measured":
         raise UsageError(
-            f"{where}: the movement {cell!r} is in the catalogue, but this version does not measure it yet."
+            f"{where}: the movement {cell!r} is in the catalogue, but is not measured without a mark or not yet at all."
         )
     return found.name

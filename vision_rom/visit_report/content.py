@@ -85,7 +85,8 @@ def age_on(patient: Patient, day: str) -> int | None:
 def norm_of(patient: Patient, name: str, *, day: str) -> NormChoice:
     """Return the published values of a movement that fit a patient's age and sex on a day."""
     sex = patient.sex if patient.sex in ("female", "male") else None
-    return norm_for(movement(name), age=age_on(patient, day), sex=sex)
+    # what is stored are angles, also of a movement that is read as a distance too
+    return norm_for(movement(name), age=age_on(patient, day), sex=sex, unit="deg")
 
 
 def visit_content(records: Records, visit: Visit) -> VisitContent:

@@ -26,6 +26,8 @@ from vision_rom.visit_report.content import VisitContent
 LOCAL = "urn:vision-rom:codes"
 """Local code system, for what no terminology has"""
 UCUM = {"unit": "degree", "system": "http://unitsofmeasure.org", "code": "deg"}
+WIDTHS = {"unit": "shoulder widths", "system": UCUM["system"], "code": "1"}
+CM = {"unit": "cm", "system": UCUM["system"], "code": "cm"}
 SYSTEMS = {"LOINC": "http://loinc.org", "SNOMED CT": "http://snomed.info/sct"}
 SHOULDER = {"right": ("91774008", "Right shoulder"), "left": ("91775009", "Left shoulder")}
 """SNOMED CT, "shoulder region structure"; its use needs a licence in some countries"""
@@ -163,6 +165,8 @@ def _observation(reading: StoredReading, content: VisitContent, subject: dict[st
         _component("interval-high", "Upper end of the 95% interval of the instrument", high),
         _component("peak", "Largest angle of the smoothed curve", reading.reading["peak_deg"]),
     ]
+    if reading.distance is not None:
+        components += _distance(reading.distance)
     arc = reading.reading.get("painful_arc") or {}
     for key, text in (
         ("onset_raising", "Pain began, raising"),
@@ -195,7 +199,29 @@ def _observation(reading: StoredReading, content: VisitContent, subject: dict[st
     return found
 
 
+def _distance(place: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return the distance from elbow to far shoulder as components: in shoulder widths, and in cm where it is known."""
+    found = []
+    for unit, value, interval in (
+        (WIDTHS, place["value"], place["interval95"]),
+        (CM, place.get("cm"), place.get("cm95")),
+    ):
+        if value is None or not interval:
+            continue
+        for end, text, number in (
+            ("", "Elbow to far shoulder", value),
+            ("-low", "Elbow to far shoulder, lower end of its 95% interval", interval[0]),
+            ("-high", "Elbow to far shoulder, upper end of its 95% interval", interval[1]),
+        ):
+            code = f"elbow-to-far-shoulder-{'cm' if unit is CM else 'widths'}{end}"
+            found.append({**_component(code, text, number), "valueQuantity": {"value": number, **unit}})
+    return found
+
+
 def _method(reading: StoredReading) -> str:
+    if reading.marked:
+        by_hand = any(one["shoulder_px"] is not None for one in reading.reading["marks"])
+        return f"elbow{' and shoulder' if by_hand else ''} marked by hand in the picture"
     # a setting that an imported document need not have
     return str(reading.document["software"]["parameters"].get("method_in_words", "method not stated"))
 

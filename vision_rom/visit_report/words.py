@@ -24,7 +24,19 @@ def value(reading: StoredReading | None) -> str:
         return "not recorded"
     if not reading.measured:
         return "not measured"
-    return f"{whole(reading.held_deg)} ({interval(reading.interval95_deg)})"
+    return f"{whole(reading.held_deg)} ({interval(reading.interval95_deg)}){distance(reading)}"
+
+
+def distance(reading: StoredReading) -> str:
+    """Return what was read along with the angle, elbow to far shoulder, as the end of a sentence; nothing where it was not."""
+    place = reading.distance
+    if place is None:
+        return ""
+    low, high = place["interval95"]
+    text = f"; elbow to far shoulder {place['value']:.2f} ({low:.2f} to {high:.2f}) shoulder widths"
+    if place.get("cm") is not None and place.get("cm95"):
+        text += f", {place['cm']:.0f} cm ({math.floor(place['cm95'][0])} to {math.ceil(place['cm95'][1])})"
+    return text
 
 
 def difference(degrees: float, half_deg: float) -> str:

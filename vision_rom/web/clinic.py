@@ -229,7 +229,7 @@ def visit_page(request: Request, session: Signed, number: Number) -> Response:
             patient=patient,
             clips=[(one, kept.readings_of(one)) for one in clips],
             content=visit_content(kept, visit),
-            movements=load_catalogue().measured(),
+            movements=load_catalogue().readable(),
             jobs=_shown_jobs(kept),
         )
 

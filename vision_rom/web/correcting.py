@@ -8,6 +8,9 @@ A correction is one plain table, kept in order and undone from the end:
     all pain marks of the recording; the score may be null. An empty list with ``"none": true`` says that it did not hurt.
 ``{"kind": "point", "frame": index, "landmark": name, "x_px": x, "y_px": y}``
     one joint point on one picture.
+``{"kind": "mark", "side": ..., "frame": index, "elbow": [x_px, y_px], "shoulder": [x_px, y_px]}``
+    the elbow of an arm across the body, and its shoulder or null, as a person saw them in one picture. Another mark of the same side within
+    1.5 s takes its place; one further away is another repetition.
 ``{"kind": "movement", "movement": ..., "side": ...}``
     what was recorded.
 """
@@ -25,7 +28,8 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from vision_rom.errors import UsageError
 from vision_rom.examination import measure_recording
-from vision_rom.handover import Clip, Landmark, PoseTrack, Side, Step
+from vision_rom.handover import ArmMark, Clip, Landmark, PoseTrack, Side, Step
+from vision_rom.marked import ACROSS
 from vision_rom.pain.recorded import PainAsked
 from vision_rom.pose import PoseSettings, load_cached
 from vision_rom.readings import Measurement, check_asked, with_motion
@@ -35,6 +39,9 @@ SHORTEST_SPAN_S = 0.5
 """A shorter repetition holds no held value"""
 SLACK_S = 0.5
 """A boundary may be drawn a little past the last picture, where the plot ends"""
+SAME_REPETITION_S = 1.5
+"""Marks of one side that are nearer in time are of one furthest position, and the later one counts. Our own choice."""
+Pixels = Annotated[float, Field(ge=-20_000, le=20_000, allow_inf_nan=False)]
 Seconds = Annotated[float, Field(ge=0, le=1e5, allow_inf_nan=False)]
 
 
@@ -67,8 +74,18 @@ class PointMoved(_Strict):
     landmark: Literal[
         "left_shoulder", "right_shoulder", "left_elbow", "right_elbow", "left_wrist", "right_wrist", "left_hip", "right_hip"
     ]  # fmt: skip
-    x_px: float = Field(ge=-20_000, le=20_000, allow_inf_nan=False)
-    y_px: float = Field(ge=-20_000, le=20_000, allow_inf_nan=False)
+    x_px: Pixels
+    y_px: Pixels
+
+
+class ElbowMarked(_Strict):
+    """The elbow of an arm across the body, and where the person wished its shoulder, on one picture."""
+
+    kind: Literal["mark"]
+    side: Side
+    frame: int = Field(ge=0, le=10_000_000)
+    elbow: tuple[Pixels, Pixels]
+    shoulder: tuple[Pixels, Pixels] | None = None
 
 
 class MovementChosen(_Strict):
@@ -79,7 +96,8 @@ class MovementChosen(_Strict):
     side: Side | Literal["both"]
 
 
-Correction = Annotated[RepetitionsMarked | PainMarked | PointMoved | MovementChosen, Field(discriminator="kind")]
+AnyCorrection = RepetitionsMarked | PainMarked | PointMoved | ElbowMarked | MovementChosen
+Correction = Annotated[AnyCorrection, Field(discriminator="kind")]
 
 
 @dataclass
@@ -91,10 +109,11 @@ class Corrected:
     marked: dict[tuple[str, Side], tuple[tuple[float, float], ...]] = field(default_factory=dict)
     pain: PainMarked | None = None
     points: list[PointMoved] = field(default_factory=list)
+    marks: list[ElbowMarked] = field(default_factory=list)
 
 
-def in_effect(corrections: Sequence[RepetitionsMarked | PainMarked | PointMoved | MovementChosen]) -> Corrected:
-    """Return what the corrections come to, the later ones counting; a new movement forgets marked repetitions."""
+def in_effect(corrections: Sequence[AnyCorrection]) -> Corrected:
+    """Return what the corrections come to, the later ones counting; a new movement forgets marked repetitions and elbows."""
     found = Corrected()
     for one in corrections:
         if isinstance(one, RepetitionsMarked):
@@ -103,8 +122,10 @@ def in_effect(corrections: Sequence[RepetitionsMarked | PainMarked | PointMoved 
             found.pain = one
         elif isinstance(one, PointMoved):
             found.points.append(one)
+        elif isinstance(one, ElbowMarked):
+            found.marks.append(one)
         else:
-            found.movement, found.side, found.marked = one.movement, one.side, {}
+            found.movement, found.side, found.marked, found.marks = one.movement, one.side, {}, []
     return found
 
 
@@ -180,8 +201,19 @@ def measured_again(
     check_asked(movement, side, method)
     track = with_points(track, corrected.points)
     _check_inside(corrected, float(track.time_s[-1]))
+    if any(named == ACROSS for named, _ in corrected.marked):
+        raise UsageError(
+            "The repetitions of adduction across the body are the pictures that were marked; mark another one."
+        )
     measurement = measure_recording(
-        clip, track, movement=movement, side=side, order=order, method=method, marked=corrected.marked
+        clip,
+        track,
+        movement=movement,
+        side=side,
+        order=order,
+        method=method,
+        marked=corrected.marked,
+        marks=marks_in(track, corrected.marks),
     )
     read = {(one.movement, one.side) for one in measurement.readings}
     for named in corrected.marked:
@@ -191,6 +223,30 @@ def measured_again(
     if document["readings"]:
         again = with_motion(again, document["readings"][0].get("motion", "active"))
     return with_pain(again, pain_asked(corrected.pain, pain))
+
+
+def marks_in(track: PoseTrack, marked: Sequence[ElbowMarked]) -> tuple[ArmMark, ...]:
+    """Return the marks that count, with their times.
+
+    Raises
+    ------
+    UsageError
+        There is no such picture.
+
+    """
+    found: list[ArmMark] = []
+    for one in marked:
+        time_s = float(track.time_s[_row_of(track, one.frame)])
+        found = [other for other in found if other.side != one.side or abs(other.time_s - time_s) >= SAME_REPETITION_S]
+        found.append(ArmMark(one.side, time_s, one.elbow, one.shoulder))
+    return tuple(found)
+
+
+def _row_of(track: PoseTrack, frame: int) -> int:
+    row = int(np.searchsorted(track.frame_index, frame))
+    if row >= len(track.frame_index) or track.frame_index[row] != frame:
+        raise UsageError(f"Picture {frame} of the recording was not measured.")
+    return row
 
 
 def _check_inside(corrected: Corrected, ends_s: float) -> None:
@@ -224,9 +280,7 @@ def with_points(track: PoseTrack, points: Sequence[PointMoved]) -> PoseTrack:
         return track
     landmarks, world, visibility = track.landmarks_px.copy(), track.world_m.copy(), track.visibility.copy()
     for one in points:
-        row = int(np.searchsorted(track.frame_index, one.frame))
-        if row >= len(track.frame_index) or track.frame_index[row] != one.frame:
-            raise UsageError(f"Picture {one.frame} of the recording was not measured.")
+        row = _row_of(track, one.frame)
         if not np.isfinite(landmarks[row]).all():
             raise UsageError("The patient was not found in this picture, so no point of it can be moved.")
         point = Landmark[one.landmark.upper()]

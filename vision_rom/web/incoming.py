@@ -38,7 +38,7 @@ def announce(request: Request, session: Signed, number: Number, announced: Annou
     """Announce a recording; its pieces follow."""
     settings = settings_of(request)
     rates_of(request).spend(UPLOAD_RATE, "upload", address_of(request))
-    if announced.movement is not None and movement_named(announced.movement).status != "measured":
+    if announced.movement is not None and movement_named(announced.movement).status == "planned":
         raise UsageError(f"This version does not measure {announced.movement} yet.")
     with opened(request, session.name) as kept:
         visit = kept.visit(number)

@@ -97,7 +97,7 @@ def review_page(request: Request, session: Signed, number: Number) -> Response:
             clip=clip,
             visit=visit,
             patient=kept.patient_of(visit),
-            movements=load_catalogue().measured(),
+            movements=load_catalogue().readable(),
             readings=kept.readings_of(clip),
             annotated=(results / "annotated.mp4").is_file(),
             examination=(results / "examination.jpg").is_file(),

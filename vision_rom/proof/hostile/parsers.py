@@ -20,6 +20,7 @@ from pathlib import Path
 
 from vision_rom.camera.profile import profile_text, read_profile
 from vision_rom.errors import VisionRomError
+from vision_rom.marked import parse_marks
 from vision_rom.movements.catalogue import load_catalogue
 from vision_rom.movements.sequences import read_sequence
 from vision_rom.pain import marks_from_text
@@ -80,6 +81,14 @@ def pain_typed(data: bytes) -> None:
     """Typed pain marks, one a line."""
     for mark in marks_from_text(data.decode("utf-8", "surrogateescape").split("\n"), duration_s=10.0):
         assert 0 <= mark.start_s <= mark.end_s <= 10
+
+
+def arm_marks(data: bytes) -> None:
+    """Elbows and shoulders marked in the picture, one a line."""
+    for mark in parse_marks(data.decode("utf-8", "surrogateescape").split("\n")):
+        assert math.isfinite(mark.time_s)
+        assert mark.time_s >= 0
+        assert all(map(math.isfinite, (*mark.elbow_px, *(mark.shoulder_px or ()))))
 
 
 def findings(data: bytes) -> None:
@@ -193,6 +202,7 @@ _CSV = (",", '"', '""', "\n", "\r", "\t", "nan", "inf", "-", "1e400")
 PARSERS: Mapping[str, Parser] = {
     "pain_table": Parser(pain_table, (*_CSV, "start_s", "end_s", "score")),
     "pain_typed": Parser(pain_typed, ("-", ":", ".", "\n", "3.2-4.6:5")),
+    "arm_marks": Parser(arm_marks, ("right_elbow", "left_shoulder", "@", "=", ",", ".", "-", "\n", "7.4", "1e400")),
     "findings": Parser(findings, (*_TOML, "finding", "kind", "provocative test", "strength", "side", "left", "grade", "at_s", "score")),
     "manifest": Parser(manifest, (*_CSV, "clip", "mirrored", "time_factor", "person", "landmark_rate_hz", "side", "movement", "abduction")),
     "landmarks": Parser(

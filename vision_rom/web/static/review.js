@@ -1,6 +1,7 @@
 // The review page: recording and curve tied both ways; every change is measured again by the server.
 import uPlot from "./vendor/uPlot.esm.js";
 import { button, cell, colour, degrees, field, listed } from "./elements.js";
+import { marking } from "./marking.js";
 import { asked } from "./send.js";
 
 const root = document.getElementById("review");
@@ -15,6 +16,8 @@ const LINES = [["left_shoulder", "right_shoulder"], ["left_shoulder", "left_elbo
 const NEAR_PX = 14;
 const SHORTEST_S = 0.5;
 
+// the functions below are called when somebody marks, long after this module has run
+const marker = marking({ root, video, shown: () => shown, frame: () => frame, seek: (time) => seek(time), correct: (what, words) => correct(what, words) });
 let shown = null, plot = null, frame = 0, dragged = null, hurting = null, moved = null;
 
 if (!mayCorrect) for (const one of root.querySelectorAll("[data-clinician]")) one.classList.add("hidden");
@@ -62,6 +65,7 @@ function take(answer) {
   stage.maxWidth = `min(100%, calc(75vh * ${shown.width_px / shown.height_px}))`;
   find("[data-do=undo]").disabled = shown.corrections === 0;
   find("[data-places]").replaceChildren(...listed(shown.places.map((one) => one.in_words)));
+  marker.offer();
   choose();
 }
 
@@ -90,7 +94,10 @@ function tellReading(one) {
   find("[data-remarks]").replaceChildren(...listed(items.length ? items : ["none"]));
 }
 
-const allowed = (does) => (mayCorrect ? does : null);
+const byMark = (one) => Boolean(one && one.marks.length);
+// a reading of marked pictures is changed by marking, not by moving its repetitions
+const allowed = (does) => (mayCorrect && !byMark(reading()) ? does : null);
+const allowedPain = (does) => (mayCorrect ? does : null);
 
 function listRepetitions(one) {
   const rows = (one ? one.repetitions : []).map((rep, index) => {
@@ -113,7 +120,7 @@ function listPain(one) {
   const rows = shown.pain.marks.map(([from, to, score], index) => {
     const row = document.createElement("tr");
     row.append(cell(from.toFixed(2)), cell(to.toFixed(2)), cell(score === null ? "not given" : String(score)),
-      button("Remove", `Remove pain from ${from.toFixed(2)} s`, allowed(() => setPain(shown.pain.marks.filter((_, at) => at !== index)))));
+      button("Remove", `Remove pain from ${from.toFixed(2)} s`, allowedPain(() => setPain(shown.pain.marks.filter((_, at) => at !== index)))));
     return row;
   });
   find("[data-pain] tbody").replaceChildren(...rows);
@@ -130,6 +137,7 @@ function makePlot(curve) {
   plot = null;
   const place = find("#curve");
   place.replaceChildren();
+  for (const one of [place, find(".legend")]) one.classList.toggle("hidden", !curve);
   if (!curve) return;
   const axis = { stroke: colour("--ink"), grid: { stroke: colour("--hair") }, ticks: { stroke: colour("--line") } };
   plot = new uPlot({
@@ -285,6 +293,13 @@ function draw() {
     context.fillStyle = "#fff"; context.fill();
     context.strokeStyle = "#000"; context.lineWidth = thick / 2; context.stroke();
   }
+  const time = shown.frame_time_s[frame];
+  for (const mark of shown.readings.flatMap((one) => one.marks).filter((one) => Math.abs(one.time_s - time) < 0.02)) {
+    for (const [style, width] of [["#000", thick * 2], ["#ffd23f", thick]]) {
+      context.strokeStyle = style; context.lineWidth = width;
+      context.beginPath(); context.arc(...mark.elbow_px, thick * 6, 0, 7); context.stroke();
+    }
+  }
 }
 
 function pointFields() {
@@ -343,6 +358,7 @@ const does = {
   undo: () => act(change("DELETE", `clips/${clip}/corrections/last`), "The last change was undone."),
   accept: () => reviewed("accepted"), reject: () => reviewed("rejected"),
   add: () => {
+    if (byMark(reading())) { said.textContent = "This reading rests on marked pictures; mark another one."; return; }
     const [from, to] = [number("#from"), number("#to")];
     if (!(to - from >= SHORTEST_S)) { said.textContent = "Give two times in seconds, at least half a second apart."; return; }
     mark(reading(), [...spansOf(reading()), [from, to]]);
@@ -376,7 +392,7 @@ find("#joint").addEventListener("change", pointFields);
 find("[data-move]").addEventListener("change", (event) => canvas.classList.toggle("moving", event.target.checked));
 
 document.addEventListener("keydown", (event) => {
-  if (!shown || event.target.closest("input, select, textarea")) return;
+  if (!shown || marker.isOpen() || event.target.closest("input, select, textarea")) return;
   if ((event.ctrlKey || event.metaKey) && event.key.toLowerCase() === "z") { event.preventDefault(); if (mayCorrect && shown.corrections) does.undo(); return; }
   if (event.ctrlKey || event.metaKey || event.altKey) return;
   if (event.key === "ArrowLeft" || event.key === "ArrowRight") { event.preventDefault(); does[event.key === "ArrowLeft" ? "back" : "forth"](); }
