@@ -76,6 +76,14 @@ def test_a_short_loss_of_the_arm_does_not_cut_an_excursion():
     assert len(excursions(path, away)) == 1
 
 
+@pytest.mark.parametrize(("lost", "count"), [(slice(40, 58), 1), (slice(40, 70), 2)])
+def test_a_longer_loss_is_bridged_only_in_the_middle_of_a_movement_and_up_to_a_limit(lost, count):
+    path = raised(raises(150, hold_s=4.0))
+    away = departure_deg(path)
+    away[lost] = np.nan
+    assert len(excursions(path, away)) == count
+
+
 def test_a_path_without_anybody_makes_none():
     path = raised(np.full(40, np.nan))
     assert excursions(path, np.full(40, np.nan)) == ()

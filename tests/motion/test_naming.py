@@ -20,12 +20,21 @@ STRAIGHT = Shape(
     reach=0.95,
     wrist_across=0.7,
     wrist_highest=-0.9,
+    wrist_level=-0.8,
     elbow_way=0.6,
     wrist_rises=0.03,
     wrist_falls=1.1,
 )
 BENT = replace(
-    STRAIGHT, elevation=12.0, elbow=90.0, elbow_most=92.0, outward=5.0, inward=5.0, reach=0.55, wrist_highest=0.48
+    STRAIGHT,
+    elevation=12.0,
+    elbow=90.0,
+    elbow_most=92.0,
+    outward=5.0,
+    inward=5.0,
+    reach=0.55,
+    wrist_highest=0.48,
+    wrist_level=0.52,
 )
 RAISED_BENT = replace(STRAIGHT, elevation=90.0, elbow=90.0, elbow_most=92.0, reach=0.5)
 
@@ -40,6 +49,7 @@ RAISED_BENT = replace(STRAIGHT, elevation=90.0, elbow=90.0, elbow_most=92.0, rea
         (replace(STRAIGHT, plane=-88.0, elevation=40.0, wrist_highest=0.85), "left_side", "extension"),
         (replace(BENT, outward=50.0), "front", "external_rotation"),
         (replace(BENT, inward=40.0), "front", "internal_rotation"),
+        (replace(BENT, elbow_most=120.0, wrist_highest=0.05, wrist_level=0.2), "front", "elbow_flexion"),
         (replace(BENT, elbow_most=120.0, wrist_highest=0.1), "right_side", "elbow_flexion"),
         (replace(RAISED_BENT, wrist_highest=-0.45, wrist_rises=0.4), "right_side", "external_rotation_90"),
         (replace(RAISED_BENT, wrist_highest=0.0, wrist_falls=0.3), "right_side", "internal_rotation_90"),
@@ -64,6 +74,11 @@ def test_a_movement_by_its_definition_has_its_name(shape, view, name):
 def test_rotation_both_ways_is_two_movements():
     found = name_of(replace(BENT, outward=60.0, inward=50.0), "front")
     assert found.movements == ("external_rotation", "internal_rotation")
+
+
+def test_a_bent_elbow_whose_hand_is_now_and_then_drawn_up_is_no_bending_one():
+    drawn_up = replace(BENT, elbow_most=108.0, wrist_highest=0.15, outward=60.0)
+    assert name_of(drawn_up, "front").movements == ("external_rotation",)
 
 
 def test_between_two_movements_the_name_is_withheld():

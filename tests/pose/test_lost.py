@@ -79,10 +79,10 @@ class Watching:
     def __init__(self, landmarker, rate_hz=15.0):
         self.landmarker, self.memory, self.step_s, self.count = landmarker, PeopleOfLate(), 1 / rate_hz, 0
 
-    def next(self, *, afresh=False):
+    def next(self, *, afresh=False, two=False):
         time_s = self.count * self.step_s
         self.count += 1
-        people = look_for(self.landmarker, picture(), self.memory.known(time_s), time_s=time_s, afresh=afresh)
+        people = look_for(self.landmarker, picture(), self.memory.known(time_s), time_s=time_s, afresh=afresh, two=two)
         self.memory.remember(people, time_s)
         return places(people)
 
@@ -152,6 +152,25 @@ def test_somebody_not_followed_is_found_again_at_the_same_place():
     landmarker.missed = {"patient"}
     for _ in range(20):
         assert watching.next() == pytest.approx([200, 420], abs=0.1)
+
+
+@pytest.mark.parametrize("missed", ["patient", "examiner"])
+def test_of_two_who_are_there_the_one_the_detector_passes_over_is_looked_for_beside_the_other(missed):
+    landmarker = ForgetfulLandmarker({"patient": 200.0, "examiner": 420.0})
+    landmarker.missed = {missed}
+    alone = {"patient": 420.0, "examiner": 200.0}[missed]
+    assert Watching(landmarker).next(afresh=True) == pytest.approx([alone])
+    watching = Watching(landmarker)
+    assert watching.next(afresh=True, two=True) == pytest.approx([200, 420], abs=0.1)
+    for index in range(1, 30):
+        assert watching.next(afresh=index % 3 == 0, two=True) == pytest.approx([200, 420], abs=0.1)
+
+
+def test_beside_somebody_who_is_alone_nobody_is_found():
+    for x in (200.0, 41.0, WIDTH - 41.0):
+        watching = Watching(ForgetfulLandmarker({"patient": x}))
+        for _ in range(4):
+            assert watching.next(afresh=True, two=True) == pytest.approx([x], abs=0.1)
 
 
 def test_who_has_left_is_forgotten():

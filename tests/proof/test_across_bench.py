@@ -27,7 +27,8 @@ CASES = tuple(across_cases.across_cases(across_cases.PEOPLE))
 def test_these_people_and_rooms_are_in_no_other_set() -> None:
     people = {case.description.person for case in CASES}
     others = {
-        *examination_cases.SEEN_PEOPLE, *examination_cases.SEEN_LATER, *examination_cases.CLAIMED_PEOPLE,
+        *examination_cases.SEEN_PEOPLE, *examination_cases.SEEN_LATER, *examination_cases.SEEN_LAST,
+        *examination_cases.CLAIMED_PEOPLE,
         *cases.FULL_PEOPLE, *cases.QUICK_PEOPLE, *cases.CALIBRATION_PEOPLE,
     }  # fmt: skip
     assert len(people) == 50

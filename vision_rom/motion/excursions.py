@@ -23,6 +23,8 @@ STEADY_S = 0.25
 SHORTEST_S = 0.4
 DRAWN_OUT_S = 0.7
 BRIDGED_BELOW_S = 0.5
+BRIDGED_AWAY_BELOW_S = 1.5
+"""Where the arm was surely away both before and after: from behind, pictures that mix back and front are left out."""
 JOINED_BELOW_S = 0.3
 """A shorter return to rest is jitter at the threshold."""
 LOW_WITHIN_TRUNKS = 0.12
@@ -94,7 +96,7 @@ def excursions(
     """
     if len(path.time_s) < 3 or not np.isfinite(path.upper_arm).any():
         return ()
-    away = _without_short_gaps(path.time_s, away_deg)
+    away = _without_short_gaps(path.time_s, away_deg, surely_deg)
     cores: list[list[int]] = []
     for first, last in runs_of(away > surely_deg):
         if cores and path.time_s[first] - path.time_s[cores[-1][1]] < JOINED_BELOW_S:
@@ -112,12 +114,13 @@ def excursions(
     return tuple(found)
 
 
-def _without_short_gaps(time_s: Floats, values: Floats) -> Floats:
-    """Bridge pictures in which the arm was not seen, up to :data:`BRIDGED_BELOW_S`."""
+def _without_short_gaps(time_s: Floats, values: Floats, surely: float) -> Floats:
+    """Bridge pictures in which the arm was not seen, up to :data:`BRIDGED_BELOW_S`, or longer in the middle of a movement."""
     filled = values.copy()
     known = np.flatnonzero(np.isfinite(values))
     for before, after in itertools.pairwise(known):
-        if after - before > 1 and time_s[after] - time_s[before] <= BRIDGED_BELOW_S:
+        longest_s = BRIDGED_AWAY_BELOW_S if min(values[before], values[after]) > surely else BRIDGED_BELOW_S
+        if after - before > 1 and time_s[after] - time_s[before] <= longest_s:
             inside = slice(before + 1, after)
             filled[inside] = np.interp(time_s[inside], time_s[[before, after]], values[[before, after]])
     return filled

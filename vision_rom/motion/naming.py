@@ -51,6 +51,9 @@ class Shape:
     """Furthest towards the other side"""
     wrist_highest: float
     """Least distance down the trunk: 0 at the shoulders, 1 at the hips"""
+    wrist_level: float
+    """The same as a median while the elbow was bent. A forearm that points at the camera is now and then found drawn up along the
+    upper arm, so that the least distance alone takes a bent elbow for a bending one."""
     elbow_way: float
     """Furthest that the elbow left its place at rest"""
     wrist_rises: float
@@ -101,7 +104,8 @@ _STRAIGHT: Final[Mapping[str, Range]] = {"elbow": (0, 45, 12), "reach": (0.76, _
 _ELBOW_AT_SIDE: Final[Mapping[str, Range]] = {
     "elevation": (0, 70, 8),
     "elbow": (65, 120, 10),
-    "wrist_highest": (0.39, 0.8, 0.04),
+    "wrist_level": (0.39, 0.8, 0.04),
+    "wrist_highest": (0.1, 0.8, 0.04),
 }
 
 _ABDUCTED_AND_BENT: Final[Mapping[str, Range]] = {
@@ -178,7 +182,12 @@ SIGNATURES: tuple[Signature, ...] = (
     Signature(
         ("elbow_flexion",),
         ("front",),
-        {"elevation": (0, 45, 8), "elbow_most": (70, _ANY, 8), "wrist_highest": (-0.4, 0.29, 0.04)},
+        {
+            "elevation": (0, 45, 8),
+            "elbow_most": (70, _ANY, 8),
+            "wrist_highest": (-0.4, 0.29, 0.04),
+            "wrist_level": (-0.4, 0.33, 0.04),
+        },
     ),
     Signature(
         ("external_rotation_90",),
@@ -205,7 +214,7 @@ SIGNATURES: tuple[Signature, ...] = (
             "elevation": (20, 65, 4),
             "plane": (-150, -25, 10),
             "elbow_most": (52, _ANY, 8),
-            "elbow_way": (0.13, _ANY, 0.02),
+            "elbow_way": (0.1, _ANY, 0.02),
             "wrist_across": (-0.05, 0.4, 0.04),
             "wrist_highest": (0.1, 1.15, 0.06),
         },
@@ -284,6 +293,7 @@ def shape_of(path: ArmPath, away_deg: Floats, elbow_way: Floats, resting_reach: 
         reach=_middle(path.reach[raised if raised.sum() >= 3 else furthest]) / resting_reach,
         wrist_across=_quantile(path.wrist_across, 0.1),
         wrist_highest=_quantile(along, 0.05),
+        wrist_level=_middle(along[elbow > BENT_FROM_DEG]),
         elbow_way=_quantile(elbow_way, 0.9),
         wrist_rises=level - _quantile(along[raised], 0.05),
         wrist_falls=_quantile(along[raised], 0.95) - level,

@@ -3,7 +3,8 @@
 The landmark network itself tells where the person is to be looked for next, so the detector, which looks at the whole
 picture, need run only now and then: for newcomers, and where somebody was lost. It also now and then passes over one of
 two people, mostly one who turns the side to the camera beside somebody who faces it. Cut out alone, the same person is
-found: so where somebody of late is missing, the place is cut out and looked at again.
+found: so where somebody of late is missing, the place is cut out and looked at again. Where two people are known to be there and
+one alone is found, what lies beside that one is cut out likewise.
 """
 
 from __future__ import annotations
@@ -31,6 +32,8 @@ _SAME_WITHIN_SIZES: Final = 0.5
 _SAME_REGION: Final = 0.1
 """Two regions are of one person when their middles are nearer than this share of their sides, some 0.25 m. Smaller than
 people can stand apart: a region too many costs time alone, since each person is given once."""
+_NARROWEST_PX: Final = 2
+"""A narrower part shows nobody"""
 _ROOM: Final = 0.25
 """What is cut out beyond the person's last outline, as a share of its longer side"""
 
@@ -85,7 +88,9 @@ class PeopleOfLate:
         self._known = unseen + found
 
 
-def look_for(landmarker: Looks, picture: Picture, known: Sequence[OfLate], *, time_s: float, afresh: bool) -> People:
+def look_for(
+    landmarker: Looks, picture: Picture, known: Sequence[OfLate], *, time_s: float, afresh: bool, two: bool = False
+) -> People:
     """Return everybody in a picture, each once.
 
     Parameters
@@ -98,6 +103,9 @@ def look_for(landmarker: Looks, picture: Picture, known: Sequence[OfLate], *, ti
         Of the picture.
     afresh
         Let the detector look for people wherever they are, and say anew where the known ones are.
+    two
+        There are two people, as where one shows movements and another copies them: where the detector sees one alone, it is to look
+        for the other on both sides.
 
     """
     followed = [one.region for one in known if one.region is not None and time_s - one.seen_s <= _FOLLOWED_FOR_S]
@@ -116,6 +124,8 @@ def look_for(landmarker: Looks, picture: Picture, known: Sequence[OfLate], *, ti
             again = _look_at(landmarker, picture, one)
             if len(again):
                 people = _each_once(_joined(people, again))
+    if two and afresh and len(people) == 1:
+        people = _each_once(_joined(people, _look_beside(landmarker, picture, people)))
     return people
 
 
@@ -138,14 +148,29 @@ def _look_at(landmarker: Looks, picture: Picture, one: OfLate) -> People:
     margin = _ROOM * max(right - left, bottom - top)
     x, y = (int(np.clip(at - margin, 0, limit)) for at, limit in ((left, width), (top, height)))
     to_x, to_y = (int(np.clip(at + margin, 0, limit)) for at, limit in ((right, width), (bottom, height)))
-    if to_x - x < 2 or to_y - y < 2:
+    found = _look_within(landmarker, picture, x, y, to_x, to_y)
+    places, _ = places_and_sizes(found.landmarks_px)
+    return found.pick(np.flatnonzero(_near(one, places)))
+
+
+def _look_beside(landmarker: Looks, picture: Picture, alone: People) -> People:
+    """Look to the left and to the right of the only person, and return whoever is there."""
+    left, _, right, _ = _outline(alone.landmarks_px[0])
+    from_x, to_x = (int(np.clip(at, 0, picture.width_px)) for at in (right, left))
+    return _joined(
+        _look_within(landmarker, picture, 0, 0, to_x, picture.height_px),
+        _look_within(landmarker, picture, from_x, 0, picture.width_px, picture.height_px),
+    )
+
+
+def _look_within(landmarker: Looks, picture: Picture, x: int, y: int, to_x: int, to_y: int) -> People:
+    """Return the people of a part of the picture, in the picture's pixels."""
+    if to_x - x < _NARROWEST_PX or to_y - y < _NARROWEST_PX:
         return People.nobody()
     found = landmarker.look(part_of(picture, x, y, to_x, to_y))
-    moved = found.landmarks_px.copy()
-    moved[..., :2] += np.array([x, y], np.float32)
+    moved = found.landmarks_px + np.array([x, y, 0], np.float32)
     regions = tuple(one if one is None else replace(one, x_px=one.x_px + x, y_px=one.y_px + y) for one in found.regions)
-    places, _ = places_and_sizes(moved)
-    return replace(found, landmarks_px=moved, regions=regions).pick(np.flatnonzero(_near(one, places)))
+    return replace(found, landmarks_px=moved, regions=regions)
 
 
 def _each_once(people: People) -> People:

@@ -75,6 +75,7 @@ class Lookout:
     def __init__(self, settings: PoseSettings) -> None:
         """Load the networks once for each thread."""
         files = read_networks(settings.model)
+        self._two = isinstance(settings.person, str)
         self._landmarkers = [Landmarker(settings, files) for _ in range(threads())]
         self._free: SimpleQueue[Landmarker] = SimpleQueue()
         for one in self._landmarkers:
@@ -113,7 +114,7 @@ class Lookout:
     def _look(self, frame: AnyFrame, known: tuple[OfLate, ...], afresh: bool) -> People:
         landmarker = self._free.get()
         try:
-            return look_for(landmarker, picture_of(frame), known, time_s=frame.time_s, afresh=afresh)
+            return look_for(landmarker, picture_of(frame), known, time_s=frame.time_s, afresh=afresh, two=self._two)
         finally:
             self._free.put(landmarker)
 

@@ -12,8 +12,9 @@ asymptotically optimum decoding algorithm", IEEE Transactions on Information The
   picture tells which shoulder and hip must be the nearer ones;
 - the length of the upper arm: an arm that does not reach its shoulder is the other one.
 
-Turns that nobody could make are undone afterwards (:mod:`vision_rom.pose.turns`). What no picture tells apart stays as the network gave it. The weights are our own choice, set on rendered people; no
-source.
+Turns that nobody could make are undone afterwards (:mod:`vision_rom.pose.turns`), and where the network wavered between
+front and back the patient shows the back (:mod:`vision_rom.pose.wavering`). What no picture tells apart stays as the network
+gave it. The weights are our own choice, set on rendered people; no source.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ from scipy.ndimage import median_filter
 
 from vision_rom.handover import MIRRORED_LANDMARKS, SIDES, Bools, Floats, Landmark
 from vision_rom.pose.turns import misnamed_turns, trunk_length_px
+from vision_rom.pose.wavering import settle_wavering
 
 AnyFloats = NDArray[np.floating[Any]]
 
@@ -69,7 +71,7 @@ class Sided:
     world_m: Floats
     """(n, 33, 3)"""
     exchanged: Bools
-    """(n,) some left and right were exchanged"""
+    """(n,) some left and right were exchanged by continuity; not where the span was settled whole"""
     remarks: tuple[str, ...] = ()
 
 
@@ -88,6 +90,9 @@ def keep_sides(time_s: Floats, landmarks_px: AnyFloats, visibility: AnyFloats, w
     wrong = misnamed_turns(time_s, exchange(landmarks_px, states))
     # 0 as given and 1 all exchanged are each other's opposite, as are 2 and 3
     states = np.where(wrong, _OPPOSITE[states], states)
+    wavering = settle_wavering(time_s, landmarks_px)
+    states = np.where(wavering.settled, wavering.front.astype(np.int64), states)
+    wrong = np.where(wavering.settled, wavering.front, wrong)
     exchanged = states != 0
     found = np.isfinite(landmarks_px[:, Landmark.LEFT_SHOULDER, 0])
     share = float(exchanged[found].mean()) if found.any() else 0.0
@@ -95,12 +100,16 @@ def keep_sides(time_s: Floats, landmarks_px: AnyFloats, visibility: AnyFloats, w
         f"Left and right were hard to tell apart: the network confused them in {share:.0%} of the pictures, which was "
         "mended by continuity. Check on the picture of the result that the right side was measured."
     )
+    remarks = [remark] if share > _WORTH_TELLING else []
+    mixed = float(wavering.mixed[found].mean()) if found.any() else 0.0
+    if mixed > _WORTH_TELLING:
+        remarks.append(f"In {mixed:.0%} of the pictures the network mixed the back with a front; they were left out.")
     return Sided(
-        landmarks_px=_turned_round(exchange(landmarks_px, states), wrong),
-        visibility=exchange(visibility, states),
-        world_m=_turned_round(exchange(world_m, states), wrong),
-        exchanged=exchanged,
-        remarks=(remark,) if share > _WORTH_TELLING else (),
+        landmarks_px=_without(wavering.mixed, _turned_round(exchange(landmarks_px, states), wrong)),
+        visibility=_without(wavering.mixed, exchange(visibility, states)),
+        world_m=_without(wavering.mixed, _turned_round(exchange(world_m, states), wrong)),
+        exchanged=exchanged & ~wavering.settled,
+        remarks=tuple(remarks),
     )
 
 
@@ -117,6 +126,12 @@ def exchange(values: AnyFloats, states: NDArray[np.int64]) -> Floats:
 def _turned_round(values: Floats, wrong: Bools) -> Floats:
     """Reverse depth in place where the patient is seen from the wrong side, with front and back reversed; return the same array."""
     values[wrong, :, 2] *= -1.0
+    return values
+
+
+def _without(left_out: Bools, values: Floats) -> Floats:
+    """Make rows NaN in place; return the same array."""
+    values[left_out] = np.nan
     return values
 
 
