@@ -194,6 +194,9 @@ class PoseTrack:
     """(n,) left and right were exchanged to keep their identity over time."""
     brightness: Floats = field(default_factory=lambda: np.zeros(0))
     """(n,) mean of each picture's green channel, 0 to 255; empty where nobody looked at pictures."""
+    between: Bools = field(default_factory=lambda: np.zeros(0, np.bool_))
+    """(n,) the networks did not look at this picture, since hardly anything moved from the one before to the one after it: its
+    landmarks lie on a straight line between theirs. Empty where every picture was looked at."""
     remarks: tuple[str, ...] = ()
 
 

@@ -53,6 +53,7 @@ def some_track(count: int = 5) -> PoseTrack:
         people=np.ones(count, np.int64),
         ambiguous=np.zeros(count, np.bool_),
         exchanged=np.arange(count) == 2,
+        between=np.arange(count) == 3,
         remarks=("One remark.",),
     )
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
+from vision_rom.cli.ahead import loaded_ahead
 from vision_rom.errors import EXIT_MEASURED, NothingMeasurable, UsageError
 from vision_rom.handover import Motion, PersonFacts
 from vision_rom.pain.recorded import PainAsked
@@ -59,7 +60,7 @@ class MeasureRequest:
 
 def measure_and_write(request: MeasureRequest) -> int:
     """Measure, write the result folder, print, and return the exit code."""
-    with progress_shown(request.clip.name, sys.stderr.isatty()) as on_progress:
+    with progress_shown(request.clip.name, sys.stderr.isatty()) as shown, loaded_ahead(shown) as on_progress:
         on_progress("starting", None)
         from vision_rom.angles.across_body import MARK_SD_WIDTHS
         from vision_rom.camera.known_length import parse_known_length

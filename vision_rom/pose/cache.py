@@ -23,10 +23,10 @@ from vision_rom.pose.landmarker import pose_model
 from vision_rom.pose.settings import PoseSettings
 from vision_rom.whole_files import whole_file
 
-FORMAT: Final = "vision-rom/landmarks/2"
+FORMAT: Final = "vision-rom/landmarks/3"
 """Part of every key: change it when what is found, or how it is kept, changes."""
 _ARRAYS: Final = ("time_s", "frame_index", "landmarks_px", "visibility", "world_m", "people", "ambiguous", "exchanged")
-_ADDED: Final = ("brightness",)
+_ADDED: Final = ("brightness", "between")
 """Arrays that files from before they were kept do not have; an empty one stands in."""
 _log = logging.getLogger(__name__)
 
@@ -126,7 +126,8 @@ def _check(track: PoseTrack) -> None:
         found = getattr(track, name).shape
         if found != shapes.get(name, (count,)):
             raise ValueError(f"{name} has the shape {found}")
-    if track.brightness.shape not in {(0,), (count,)}:
-        raise ValueError(f"brightness has the shape {track.brightness.shape}")
+    for name in _ADDED:
+        if (found := getattr(track, name).shape) not in {(0,), (count,)}:
+            raise ValueError(f"{name} has the shape {found}")
     if any(not isinstance(getattr(track, one.name), int) for one in fields(track) if one.name.endswith("th_px")):
         raise ValueError("the picture's size is no number")

@@ -24,7 +24,6 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from vision_rom.handover import MIRRORED_LANDMARKS, SIDES, Bools, Floats, Landmark
 from vision_rom.pose.turns import misnamed_turns, trunk_length_px
@@ -224,6 +223,9 @@ def _facing_cost(points: Floats, trunk_px: float, step_s: Floats) -> Floats:
     Face and feet point to the same side of the picture whatever the names of left and right. Who faces the right edge
     shows the right side to the camera: the left shoulder, hip and arm are the farther ones.
     """
+    # slow to load, and needed only after the pictures were looked at
+    from scipy.ndimage import median_filter
+
     face = points[:, Landmark.NOSE, 0] - _middle(points, "ear")
     feet = _middle(points, "foot_index") - _middle(points, "heel")
     # over a second, since a patient may turn round in the middle of a recording

@@ -10,12 +10,13 @@ from typing import Final
 import numpy as np
 
 from vision_rom.handover import Floats, Ints, Landmark, PoseTrack
+from vision_rom.pose.between import AnyFrame, filled, neighbours
 from vision_rom.pose.follow import follow, places_and_sizes
 from vision_rom.pose.inference import Floats32
 from vision_rom.pose.landmarker import People, pose_model
 from vision_rom.pose.pictures import picture_of
 from vision_rom.pose.settings import PoseSettings
-from vision_rom.pose.side_by_side import AnyFrame, Lookout
+from vision_rom.pose.side_by_side import Lookout
 from vision_rom.pose.sides import keep_sides
 from vision_rom.pose.who_follows import hand_height
 from vision_rom.pose.who_moves import arm_places
@@ -36,6 +37,9 @@ def track_patient(
 ) -> PoseTrack:
     """Find the patient in every picture and keep left and right apart over time. Nothing is smoothed.
 
+    Where hardly anything moved between two pictures 0.1 s apart, those in between are not looked at: what they would show
+    is put on a straight line between the two (:mod:`vision_rom.pose.between`).
+
     Parameters
     ----------
     frames
@@ -46,7 +50,7 @@ def track_patient(
     settings
         Network, person, thresholds; None takes the defaults.
     on_frame
-        Called with each picture after it was looked at, and everybody found in it.
+        Called with each picture that was looked at, and everybody found in it.
 
     Returns
     -------
@@ -64,6 +68,7 @@ def track_patient(
     settings = settings or PoseSettings()
     times_s: list[float] = []
     indices: list[int] = []
+    looked_at: list[bool] = []
     seen = _Sightings()
     places: list[Floats] = []
     sizes: list[Floats] = []
@@ -75,6 +80,9 @@ def track_patient(
         times_s.append(frame.time_s)
         indices.append(frame.index)
         brightness.append(picture_of(frame).brightness())
+        looked_at.append(people is not None)
+        if people is None:
+            continue
         seen.add(people)
         here, large = places_and_sizes(people.landmarks_px)
         places.append(here)
@@ -83,9 +91,9 @@ def track_patient(
         arms.append(arm_places(people.landmarks_px, large))
         if on_frame is not None:
             on_frame(frame, people)
-    time_s = np.array(times_s, np.float64)
+    time_s, looked = np.array(times_s, np.float64), np.array(looked_at, np.bool_)
     following = follow(
-        time_s,
+        time_s[looked],
         places,
         sizes,
         width_px=width_px,
@@ -95,20 +103,22 @@ def track_patient(
         arms=arms,
     )
     del places, sizes, hands, arms
-    sided = keep_sides(time_s, *seen.of(following.choice))
+    sided = keep_sides(time_s[looked], *seen.of(following.choice))
+    before, after = neighbours(looked)
     return PoseTrack(
         time_s=time_s,
         frame_index=np.array(indices, np.int64),
-        landmarks_px=sided.landmarks_px,
-        visibility=sided.visibility,
-        world_m=sided.world_m,
+        landmarks_px=filled(time_s, looked, sided.landmarks_px),
+        visibility=filled(time_s, looked, sided.visibility),
+        world_m=filled(time_s, looked, sided.world_m),
         width_px=width_px,
         height_px=height_px,
         model=model,
-        people=seen.counts,
-        ambiguous=following.ambiguous,
-        exchanged=sided.exchanged,
+        people=seen.counts[before],
+        ambiguous=following.ambiguous[before] | following.ambiguous[after],
+        exchanged=sided.exchanged[before],
         brightness=np.array(brightness, np.float64),
+        between=~looked,
         remarks=(*following.remarks, *sided.remarks),
     )
 

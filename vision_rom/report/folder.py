@@ -5,14 +5,20 @@ from __future__ import annotations
 import os
 import shutil
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from vision_rom.errors import OutputError
-from vision_rom.handover import SIDES
+from vision_rom.handover import SIDES, Reading, Side
+from vision_rom.pain import ReadingPain
 from vision_rom.readings import Measurement
 from vision_rom.report.document import check_document, reading_document, to_json
 from vision_rom.whole_files import PREFIX, exchange, whole_folder
+
+if TYPE_CHECKING:
+    from vision_rom.report.pictures import Frames
 
 READING_FILES = (
     "annotated.mp4",
@@ -106,19 +112,22 @@ def _second_name(old: str | Path, new: str | Path) -> None:
         shutil.copy2(old, new, follow_symlinks=False)
 
 
-def write_reading_files(measurement: Measurement, stage: Path) -> None:
-    """Write the reading document, tables and pictures into an existing folder; the annotated recording is written apart."""
-    # plotting and pictures load only when something is written
-    from vision_rom.report.contact_sheet import contact_sheet_jpeg, key_pictures
-    from vision_rom.report.curve import curve_png
-    from vision_rom.report.dial import dial_png
-    from vision_rom.report.pictures import frames_near, peak_jpeg, picture_to_mark
-    from vision_rom.report.tables import angles_table, to_csv
+def frames_shown(measurement: Measurement) -> Frames:
+    """Return the recording's pictures that the result folder shows, by their index."""
+    from vision_rom.report.contact_sheet import key_pictures
+    from vision_rom.report.pictures import frames_near
 
-    document = reading_document(measurement)
-    check_document(document)
-    (stage / "angles.csv").write_text(to_csv(angles_table(measurement)), encoding="utf-8")
-    (stage / "curve.png").write_bytes(curve_png(measurement))
+    # the middle of the best hold, which is the peak's picture, is one of the key pictures
+    moments = [
+        (reading, key.time_s)
+        for _, reading, pain in _shown(measurement)
+        for key in key_pictures(measurement, reading, pain)
+    ]
+    return frames_near(measurement, moments) if moments else {}
+
+
+def _shown(measurement: Measurement) -> list[tuple[Side, Reading, ReadingPain | None]]:
+    """Return the first measured reading of each side, with its pain where that was recorded."""
     shown = []
     for side in SIDES:
         measured = [
@@ -127,21 +136,36 @@ def write_reading_files(measurement: Measurement, stage: Path) -> None:
             if reading.side == side and reading.status == "measured"
         ]
         shown += measured[:1]
-    if shown:
-        # the middle of the best hold, which is the peak's picture, is one of the key pictures
-        frames = frames_near(
-            measurement,
-            [(reading, key.time_s) for _, reading, pain in shown for key in key_pictures(measurement, reading, pain)],
-        )
-        for side, reading, pain in shown:
-            picture = peak_jpeg(measurement, reading, frames)
-            if picture is not None:
-                (stage / f"peak_{side}.jpg").write_bytes(picture)
-            sheet = contact_sheet_jpeg(measurement, reading, pain, frames)
-            if sheet is not None:
-                (stage / f"sheet_{side}.jpg").write_bytes(sheet)
-            if pain is not None and pain.arc.pattern not in ("not recorded", "none"):
-                (stage / f"pain_{side}.png").write_bytes(dial_png(reading, pain))
+    return shown
+
+
+def write_reading_files(measurement: Measurement, stage: Path) -> None:
+    """Write the reading document, tables and pictures into an existing folder; the annotated recording is written apart."""
+    # plotting and pictures load only when something is written
+    from vision_rom.report.contact_sheet import contact_sheet_jpeg
+    from vision_rom.report.curve import curve_png
+    from vision_rom.report.dial import dial_png
+    from vision_rom.report.pictures import peak_jpeg, picture_to_mark
+    from vision_rom.report.tables import angles_table, to_csv
+
+    document = reading_document(measurement)
+    check_document(document)
+    shown = _shown(measurement)
+    with ThreadPoolExecutor(1, thread_name_prefix="pictures") as beside:
+        # decoding leaves Python to the table and the curve
+        found = beside.submit(frames_shown, measurement)
+        (stage / "angles.csv").write_text(to_csv(angles_table(measurement)), encoding="utf-8")
+        (stage / "curve.png").write_bytes(curve_png(measurement))
+        frames = found.result()
+    for side, reading, pain in shown:
+        picture = peak_jpeg(measurement, reading, frames)
+        if picture is not None:
+            (stage / f"peak_{side}.jpg").write_bytes(picture)
+        sheet = contact_sheet_jpeg(measurement, reading, pain, frames)
+        if sheet is not None:
+            (stage / f"sheet_{side}.jpg").write_bytes(sheet)
+        if pain is not None and pain.arc.pattern not in ("not recorded", "none"):
+            (stage / f"pain_{side}.png").write_bytes(dial_png(reading, pain))
     for place in measurement.places:
         to_mark = picture_to_mark(measurement, place)
         if to_mark is not None:

@@ -81,7 +81,7 @@ def _clip_row(measurement: Measurement, item: BatchItem) -> Row:
         row[name] = clean(name, getattr(clip, name))
     row["rotation_deg"] = float(clip.rotation_deg)
     return row | {
-        "frames_looked_at": len(track.time_s),
+        "frames_looked_at": len(track.time_s) - int(track.between.sum()),
         "model": track.model.name,
         "model_sha256": track.model.sha256,
         "model_library": track.model.library,
