@@ -12,6 +12,7 @@ from vision_rom.errors import OutputError
 from vision_rom.handover import SIDES
 from vision_rom.readings import Measurement
 from vision_rom.report.document import check_document, reading_document, to_json
+from vision_rom.spool import let_go
 from vision_rom.whole_files import PREFIX, exchange, whole_folder
 
 READING_FILES = (
@@ -111,12 +112,14 @@ def write_reading_files(measurement: Measurement, stage: Path) -> None:
     from vision_rom.report.curve import curve_png
     from vision_rom.report.dial import dial_png
     from vision_rom.report.pictures import frames_near, peak_jpeg
-    from vision_rom.report.tables import angles_table, to_csv
+    from vision_rom.report.tables import write_angles
 
+    let_go()
     document = reading_document(measurement)
     check_document(document)
-    (stage / "angles.csv").write_text(to_csv(angles_table(measurement)), encoding="utf-8")
+    write_angles(measurement, stage / "angles.csv")
     (stage / "curve.png").write_bytes(curve_png(measurement))
+    let_go()
     shown = []
     for side in SIDES:
         measured = [
