@@ -13,6 +13,7 @@ from __future__ import annotations
 import mmap
 import os
 import tempfile
+import threading
 import weakref
 from collections.abc import Callable, Iterator
 from dataclasses import fields, is_dataclass, replace
@@ -31,6 +32,8 @@ _STEP_BYTES: Final = 1 << 20
 
 _Some = TypeVar("_Some")
 _maps: weakref.WeakSet[mmap.mmap] = weakref.WeakSet()
+_listed = threading.Lock()
+"""Threads may measure side by side"""
 
 
 def temporary_file() -> BinaryIO:
@@ -66,7 +69,8 @@ def empty(shape: tuple[int, ...], dtype: DTypeLike = np.float64) -> NDArray[Any]
             mapping = mmap.mmap(file.fileno(), size)
     except (OSError, ValueError):
         return np.empty(shape, kind, order="F")
-    _maps.add(mapping)
+    with _listed:
+        _maps.add(mapping)
     return np.frombuffer(mapping, kind).reshape(shape, order="F")
 
 
@@ -141,5 +145,7 @@ def by_blocks(count: int, of_rows: Callable[[slice], NDArray[Any]]) -> NDArray[A
 def let_go() -> None:
     """Give memory back that holds what was read from the disk; it is read again when it is wanted again."""
     if hasattr(mmap, "MADV_DONTNEED"):
-        for one in tuple(_maps):
+        with _listed:
+            present = tuple(_maps)
+        for one in present:
             one.madvise(mmap.MADV_DONTNEED)

@@ -36,7 +36,14 @@ from vision_rom.pose.regions import Region
 from vision_rom.proof.speed_clip import ROUND, one_round, quick_to_decode, repeated
 
 LIMIT_MB = 900.0
-CASES = ("480x854:300", "1080x1920:1800", "2160x3840:720", "480x854:108000:again")
+CASES = (
+    "480x854:300",
+    "480x854:1800:again",
+    "1080x1920:1800",
+    "2160x3840:720",
+    "480x854:108000:again",
+    "2160x3840:36000:again",
+)
 """Width and height of the upright picture, and pictures at 30 a second"""
 _SAMPLES = 600
 """Of a run, at most about so many are kept"""
