@@ -50,6 +50,7 @@ from vision_rom.movements import movement as movement_named
 from vision_rom.parts import part_of, stretches_of
 from vision_rom.places import place_reading
 from vision_rom.readings import Marked, Measurement, SideAsked, measure_landmarks, with_asymmetry
+from vision_rom.spool import blocks, put_away
 from vision_rom.ways import DEFAULT_METHOD, Method
 
 REST_S = 0.9
@@ -87,7 +88,7 @@ def segments_in(track: PoseTrack, *, order: Sequence[Step] = ()) -> tuple[Segmen
         piece = part_of(track, stretch.start_s, stretch.end_s)
         for side in SIDES:
             found += segments_of(
-                arm_path(piece, side, network=None, facing_deg=stretch.facing_deg),
+                put_away(arm_path(piece, side, network=None, facing_deg=stretch.facing_deg)),
                 partial(_closer, piece, side, stretch.facing_deg),
                 stretch.view,
                 exchanged=piece.exchanged,
@@ -169,7 +170,7 @@ def _measured(
     if movement is not None:
         return named(movement=movement)
     # imported landmarks may lack the points or metres that movements are told apart by
-    if not np.isfinite(track.world_m).all(axis=(1, 2)).any():
+    if not any(np.isfinite(track.world_m[rows]).all(axis=(1, 2)).any() for rows in blocks(len(track.time_s))):
         return named()
     segments = segments_in(track, order=order)
     if side in SIDES:
@@ -220,7 +221,9 @@ def examine_landmarks(
     marked = marked or {}
     if segments is None:
         segments = segments_in(track, order=order)
-    measured: dict[tuple[str, Side], list[tuple[_Piece, Measurement]]] = {}
+    # of each movement and side the best measurement and where all are: an hour may show hundreds
+    measured: dict[tuple[str, Side], tuple[_Piece, Measurement]] = {}
+    shown: dict[tuple[str, Side], list[_Piece]] = {}
     by_mark: dict[tuple[str, Side], list[PlaceReading]] = {}
     for piece in _with_marked(_pieces(track, segments), marked):
         part = part_of(track, piece.from_s, piece.to_s)
@@ -239,17 +242,20 @@ def examine_landmarks(
             marked=marked,
             focal_px=focal_px,
         )
-        measured.setdefault((piece.movement, piece.side), []).append((piece, whole))
+        key = (piece.movement, piece.side)
+        shown.setdefault(key, []).append(piece)
+        if key not in measured or _worth(whole) > _worth(measured[key][1]):
+            measured[key] = (piece, whole)
     readings: list[Reading] = []
     curves: list[SmoothCurve] = []
     places: list[PlaceReading] = []
     filming: dict[str, None] = {}
     parameters: dict[str, object] = {}
     for key in sorted(measured, key=_usual_order):
-        piece, chosen = max(measured[key], key=lambda pair: _worth(pair[1]))
-        others = [other for other, _ in measured[key] if other is not piece]
+        piece, chosen = measured[key]
+        others = [other for other in shown[key] if other is not piece]
         readings += [_with_remarks(one, piece, others, expected=bool(order)) for one in chosen.readings]
-        curves += [_on_whole(one, track) for one in chosen.curves]
+        curves += [put_away(_on_whole(one, track)) for one in chosen.curves]
         places += chosen.places
         filming |= dict.fromkeys(chosen.filming)
         parameters = dict(chosen.parameters)

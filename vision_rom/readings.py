@@ -39,6 +39,7 @@ from vision_rom.movements import Movement
 from vision_rom.movements import movement as movement_named
 from vision_rom.pain import Finding, ReadingPain
 from vision_rom.places import place_reading
+from vision_rom.spool import blocks, put_away
 from vision_rom.ways import (
     DEFAULT_METHOD,
     METHOD_WORDS,
@@ -134,11 +135,11 @@ def measure_landmarks(
     names = (movement,) if movement else RECOGNISED
     arms = arms_of(track) if method == "learned" else None
     raw = {
-        (name, one): raw_curve(track, movement_named(name), one, view, method, focal_px=focal_px, arms=arms)
+        (name, one): put_away(raw_curve(track, movement_named(name), one, view, method, focal_px=focal_px, arms=arms))
         for name in names
         for one in SIDES
     }
-    curves = {key: smooth(one.curve, settings=smoothing) for key, one in raw.items()}
+    curves = {key: put_away(smooth(one.curve, settings=smoothing)) for key, one in raw.items()}
     choice = choose_movement(curves, view=view.view, wanted=movement, side=side)
     why_nobody = _why_nobody(track)
     chosen = choice.movement
@@ -307,11 +308,12 @@ def _elbow_guessed(movement: Movement, track: PoseTrack, side: Side) -> str:
     if movement.kind != "elevation":
         return ""
     points = track.landmarks_px[..., :2]
-    rows = [Landmark.of(one, part) for one in SIDES for part in ("shoulder", "elbow", "hip")]
-    seen = np.isfinite(points[:, rows]).all(axis=(1, 2))
+    seen = np.ones(len(points), np.bool_)
+    for row in [Landmark.of(one, part) for one in SIDES for part in ("shoulder", "elbow", "hip")]:
+        seen &= np.isfinite(points[:, row]).all(axis=1)
     if not seen.any():
         return ""
-    trunk_px = float(np.median(np.linalg.norm(trunk_down_px(points[seen]), axis=1)))
+    trunk_px = float(np.median(np.linalg.norm(trunk_down_px(points)[seen], axis=1)))
     own, other = (
         float(np.quantile(np.linalg.norm(points[seen, elbow] - points[seen, shoulder], axis=1), 0.95))
         for elbow, shoulder in (
@@ -357,7 +359,7 @@ def _helped(
 
 
 def _why_nobody(track: PoseTrack) -> str:
-    if not np.isfinite(track.landmarks_px).any():
+    if not any(np.isfinite(track.landmarks_px[rows]).any() for rows in blocks(len(track.time_s))):
         if min(track.width_px, track.height_px) < LEAST_PICTURE_PX:
             return (
                 f"No person was found, for the picture is {track.width_px} x {track.height_px} px only; record at "

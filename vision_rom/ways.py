@@ -30,6 +30,7 @@ from vision_rom.angles.off_plane import Plane
 from vision_rom.handover import AngleCurve, Floats, PoseTrack, Repetition, Side, SmoothCurve
 from vision_rom.learned import load_arm_network, load_bias_lines, load_camera_tilt, load_interval_factors
 from vision_rom.movements import Movement
+from vision_rom.spool import blocks
 
 Method = Literal["learned", "picture"]
 METHODS: tuple[Method, ...] = get_args(Method)
@@ -257,5 +258,9 @@ def _known_to_network(track: PoseTrack) -> bool:
     """
     if track.model.name not in KNOWN_NETWORKS:
         return False
-    whole = np.isfinite(track.landmarks_px).all(axis=(1, 2)) & np.isfinite(track.world_m).all(axis=(1, 2))
-    return bool((whole & np.isfinite(track.visibility).all(axis=1)).any())
+    return any(_any_whole(track, rows) for rows in blocks(len(track.time_s)))
+
+
+def _any_whole(track: PoseTrack, rows: slice) -> bool:
+    whole = np.isfinite(track.landmarks_px[rows]).all(axis=(1, 2)) & np.isfinite(track.world_m[rows]).all(axis=(1, 2))
+    return bool((whole & np.isfinite(track.visibility[rows]).all(axis=1)).any())

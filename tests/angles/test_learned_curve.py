@@ -108,7 +108,7 @@ def test_another_movement_is_no_rotation(draw, upper_arm, forearm, plane, word):
 def test_an_arm_is_worked_out_once_for_all_its_movements(draw, monkeypatch):
     track = draw(elevation_deg=[40.0] * 20).track(width_px=720, height_px=1000)
     calls = []
-    monkeypatch.setattr(module, "predict_directions", lambda network, features: calls.append(features) or object())
+    monkeypatch.setattr(module, "directions_of_blocks", lambda network, features: calls.append(features) or object())
     arms = Arms(track, None)
     assert arms.of("left") is arms.of("left")
     assert arms.of("right") is not arms.of("left")
@@ -133,4 +133,4 @@ def test_room_for_intermediate_values_grows_little_with_the_recording(draw):
         tracemalloc.stop()
         return most
 
-    assert (peak(20_000) - peak(10_000)) / 10_000 < 1_000
+    assert (peak(20_000) - peak(10_000)) / 10_000 < 250

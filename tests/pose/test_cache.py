@@ -147,7 +147,7 @@ def test_a_folder_that_cannot_be_written_raises_nothing_and_leaves_nothing(tmp_p
     def full(*_arguments, **_options):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(np, "savez_compressed", full)
+    monkeypatch.setattr("vision_rom.pose.cache._write", full)
     assert not keep(tmp_path)
     assert list(tmp_path.iterdir()) == []
 

@@ -104,7 +104,7 @@ def test_the_frames_table_can_be_measured_again(measurement, tmp_path, ending):
     columns = columns_of("frames")
     table = arrow_table(frame_columns(measurement, "x"), columns)
     path = tmp_path / f"frames.{ending}"
-    (write_parquet if ending == "parquet" else write_csv)(table, path)
+    (write_parquet if ending == "parquet" else write_csv)([table], path)
     clip, track = read_landmarks(path)
     again = measure_landmarks(clip, track, movement="abduction", side="left").readings[0]
     before = measurement.readings[0]

@@ -8,10 +8,13 @@ nor the phone's roll reaches the network. Besides the single picture there are a
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.typing import NDArray
 
 from vision_rom.handover import MIRRORED_LANDMARKS, Floats, Landmark, Side
+from vision_rom.spool import ROWS, blocks, by_blocks
 
 Floats32 = NDArray[np.float32]
 
@@ -56,8 +59,6 @@ _SURENESS = [
     Landmark.RIGHT_HIP,
 ]
 _RECORDING_QUANTILES = (0.1, 0.5, 0.9)
-_ROWS = 4096
-"""Pictures that are worked on at a time, so that an hour's intermediate values need no more room than some minutes'"""
 _OWN = 6 * len(_POINTS) + 6 + len(_SEGMENTS) + len(_SURENESS) + 3
 """Features of a single picture: six for each point, two directions and the elbow's turn, lengths, sureness, place and size"""
 _OF_RECORDING = len(_SEGMENTS) * len(_RECORDING_QUANTILES)
@@ -92,12 +93,33 @@ def arm_features(
     count = len(landmarks_px)
     features = np.empty((count, _OWN + _OF_RECORDING), np.float32)
     lengths = np.empty((count, len(_SEGMENTS)))
-    for first in range(0, count, _ROWS):
-        rows = slice(first, first + _ROWS)
+    for rows in blocks(count):
         arm = _as_left_arm(landmarks_px[rows], visibility[rows], world_m[rows], side, picture_px[0])
         features[rows, :_OWN], lengths[rows] = _of_pictures(*arm, picture_px)
     features[:, _OWN:] = _recording_figures(lengths)
     return features
+
+
+def features_by_blocks(
+    landmarks_px: Floats, visibility: Floats, world_m: Floats, *, side: Side, picture_px: tuple[int, int]
+) -> Iterator[Floats32]:
+    """Yield the features of :func:`arm_features` for some pictures at a time, so that a long recording's are never held together.
+
+    All are worked out twice: the figures of the recording come from all pictures.
+    """
+
+    def of(rows: slice) -> tuple[Floats32, Floats]:
+        arm = _as_left_arm(landmarks_px[rows], visibility[rows], world_m[rows], side, picture_px[0])
+        return _of_pictures(*arm, picture_px)
+
+    count = len(landmarks_px)
+    if count <= ROWS:
+        yield arm_features(landmarks_px, visibility, world_m, side=side, picture_px=picture_px)
+        return
+    figures = _recording_figures(by_blocks(count, lambda rows: of(rows)[1]))
+    for rows in blocks(count):
+        own, _ = of(rows)
+        yield np.concatenate([own, np.broadcast_to(figures, (len(own), len(figures)))], axis=1)
 
 
 def _of_pictures(points: Floats, sure: Floats, world: Floats, picture_px: tuple[int, int]) -> tuple[Floats32, Floats]:
@@ -171,8 +193,9 @@ def _cross(a: Floats, b: Floats) -> Floats:
 
 def _recording_figures(lengths: Floats) -> Floats32:
     """Return quantiles over the recording of every segment's seen length; NaN where none was seen."""
-    seen = lengths[np.isfinite(lengths).all(axis=1)]
-    if not len(seen):
+    seen = np.isfinite(lengths).all(axis=1)
+    if not seen.any():
         return np.full(lengths.shape[1] * len(_RECORDING_QUANTILES), np.nan, np.float32)
-    figures = np.quantile(seen, _RECORDING_QUANTILES, axis=0).ravel()
-    return np.clip(figures, -_FAR, _FAR).astype(np.float32)
+    # one length at a time: the quantile copies what it looks at
+    figures = np.array([np.quantile(one[seen], _RECORDING_QUANTILES) for one in lengths.T]).T.ravel()
+    return np.asarray(np.clip(figures, -_FAR, _FAR), np.float32)

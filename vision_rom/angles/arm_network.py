@@ -8,18 +8,15 @@ whom, stands in ``learned/CARD.md``.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vision_rom.angles.vectors import unit_vectors
 from vision_rom.handover import Floats
-
-_ROWS: Final = 4096
-"""Pictures that the network looks at together: enough for full speed, few enough for flat memory."""
+from vision_rom.spool import ROWS
 
 
 @dataclass(frozen=True)
@@ -60,8 +57,15 @@ class ArmDirections:
 
 def predict_directions(network: ArmNetwork, features: NDArray[np.floating]) -> ArmDirections:
     """Return the directions for features (n, n_features) of :func:`vision_rom.angles.arm_features.arm_features`."""
-    blocks = [_of_block(network, features[first : first + _ROWS]) for first in range(0, max(len(features), 1), _ROWS)]
-    return ArmDirections(*(np.concatenate(parts) for parts in zip(*blocks, strict=True)))
+    return directions_of_blocks(
+        network, (features[first : first + ROWS] for first in range(0, max(len(features), 1), ROWS))
+    )
+
+
+def directions_of_blocks(network: ArmNetwork, features: Iterable[NDArray[np.floating]]) -> ArmDirections:
+    """Return the directions for features that come some pictures at a time; one block at least, which may be empty."""
+    found = [_of_block(network, block) for block in features]
+    return ArmDirections(*(np.concatenate(parts) for parts in zip(*found, strict=True)))
 
 
 def _of_block(network: ArmNetwork, features: NDArray[np.floating]) -> tuple[Floats, Floats, Floats, Floats]:

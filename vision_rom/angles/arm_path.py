@@ -10,17 +10,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vision_rom.angles.arm_features import arm_features
+from vision_rom.angles.arm_features import features_by_blocks
 from vision_rom.angles.arm_network import (
     ArmNetwork,
     axial_rotation_deg,
+    directions_of_blocks,
     elevation_deg,
     plane_of_elevation_deg,
-    predict_directions,
 )
 from vision_rom.angles.elevation import trunk_down_px
 from vision_rom.angles.vectors import along_and_across, angle_between_deg, midpoint, unit_vectors
 from vision_rom.handover import Floats, Landmark, PoseTrack, Side
+from vision_rom.spool import by_blocks
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,11 +76,14 @@ def arm_path(track: PoseTrack, side: Side, *, network: ArmNetwork | None, facing
     """
     px = track.landmarks_px
     if network is None:
-        upper, forearm = _directions_in_metres(track.world_m, side)
+        both = by_blocks(len(px), lambda rows: np.concatenate(_directions_in_metres(track.world_m[rows], side), axis=1))
+        upper, forearm = both[:, :3], both[:, 3:]
     else:
-        found = predict_directions(
+        found = directions_of_blocks(
             network,
-            arm_features(px, track.visibility, track.world_m, side=side, picture_px=(track.width_px, track.height_px)),
+            features_by_blocks(
+                px, track.visibility, track.world_m, side=side, picture_px=(track.width_px, track.height_px)
+            ),
         )
         upper, forearm = found.upper_arm, found.forearm
     shoulder, elbow, wrist = (Landmark.of(side, part) for part in ("shoulder", "elbow", "wrist"))

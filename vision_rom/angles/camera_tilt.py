@@ -13,6 +13,7 @@ import numpy as np
 
 from vision_rom.angles.arm_features import arm_features
 from vision_rom.handover import Floats, PoseTrack, View
+from vision_rom.spool import blocks
 
 _MOST_PICTURES = 20_000
 """More tell nothing new of the phone, and their features need room"""
@@ -59,7 +60,9 @@ def camera_tilt_deg(track: PoseTrack, view: View, witness: TiltWitness) -> float
     It cannot in an oblique view and without the network's metres.
     """
     kind = "side" if view.endswith("_side") else view
-    if kind not in witness.weights or not np.isfinite(track.world_m).any():
+    if kind not in witness.weights or not any(
+        np.isfinite(track.world_m[rows]).any() for rows in blocks(len(track.time_s))
+    ):
         return float("nan")
     features = recording_features(
         track.landmarks_px, track.visibility, track.world_m, picture_px=(track.width_px, track.height_px)

@@ -27,6 +27,7 @@ from vision_rom.angles.rotation import (
 from vision_rom.angles.vectors import running_median, wrapped_deg
 from vision_rom.angles.view import LEAST_VISIBILITY, ViewEstimate
 from vision_rom.handover import SIDES, AngleCurve, Floats, Landmark, PoseTrack, Side, other_side
+from vision_rom.spool import by_blocks
 
 TURNED_AWAY_DEG = 60.0
 """A frame whose own estimate of the trunk's turn is this far from the clip's: the patient turned round there."""
@@ -230,15 +231,19 @@ def least_visibility(track: PoseTrack, arm: list[Landmark], side: Side, view: Vi
     trunk = [Landmark.of(side, "shoulder"), Landmark.of(side, "hip")]
     if not _far_side_hidden(track, side, view):
         trunk += [Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER, Landmark.LEFT_HIP, Landmark.RIGHT_HIP]
-    return np.asarray(np.min(_seen_in_picture(track)[:, sorted({*arm, *trunk})], axis=1))
+    points = sorted({*arm, *trunk})
+    return by_blocks(len(track.time_s), lambda rows: np.asarray(_seen_in_picture(track, points, rows).min(axis=1)))
 
 
-def _seen_in_picture(track: PoseTrack) -> Floats:
-    """(n, 33) visibility, 0 for what lies beyond the picture's edge."""
+def _seen_in_picture(track: PoseTrack, points: list[Landmark], rows: slice | NDArray[np.bool_]) -> Floats:
+    """(n, points) visibility in some pictures, 0 for what lies beyond the picture's edge."""
     edge = BEYOND_EDGE * max(track.width_px, track.height_px)
-    x, y = track.landmarks_px[..., 0], track.landmarks_px[..., 1]
-    beyond = (x < -edge) | (x > track.width_px + edge) | (y < -edge) | (y > track.height_px + edge)
-    return np.where(beyond, 0.0, track.visibility)
+    seen = []
+    for point in points:
+        x, y = (track.landmarks_px[:, point, axis][rows] for axis in (0, 1))
+        beyond = (x < -edge) | (x > track.width_px + edge) | (y < -edge) | (y > track.height_px + edge)
+        seen.append(np.where(beyond, 0.0, track.visibility[:, point][rows]))
+    return np.stack(seen, axis=1)
 
 
 def _far_side_hidden(track: PoseTrack, side: Side, view: ViewEstimate) -> bool:
@@ -278,10 +283,10 @@ def frames_kept(track: PoseTrack, visible: Floats, view: ViewEstimate) -> tuple[
 def _least_seen(track: PoseTrack, visible: Floats, dim: NDArray[np.bool_]) -> str:
     """Name the joints that set the least visibility in the frames that were too dim, the most frequent first."""
     counts = {}
-    seen, left = _seen_in_picture(track)[dim], np.ones(int(dim.sum()), bool)
+    left = np.ones(int(dim.sum()), bool)
     for part, name in (("hip", "a hip"), ("shoulder", "a shoulder"), ("elbow", "the elbow"), ("wrist", "the wrist")):
         sides = [Landmark.of(side, part) for side in SIDES]
-        is_it = left & (seen[:, sides] == visible[dim, None]).any(axis=1)
+        is_it = left & (_seen_in_picture(track, sides, dim) == visible[dim, None]).any(axis=1)
         counts[name] = int(is_it.sum())
         # each frame counts once: the wrist goes out of view with the elbow, and elevation does not rest on it
         left &= ~is_it

@@ -123,11 +123,12 @@ def _distance(track: PoseTrack, view: ViewEstimate) -> list[tuple[FaultCode, str
 
 
 def _cut_off(track: PoseTrack, found: np.ndarray) -> str:
-    x, y = track.landmarks_px[found, :, 0], track.landmarks_px[found, :, 1]
-    outside = (x < 0) | (x >= track.width_px) | (y < 0) | (y >= track.height_px)
     for words, parts in _EXTREMITIES.items():
-        marks = [Landmark.of(side, part) for side in SIDES for part in parts]
-        share = float(outside[:, marks].any(axis=1).mean())
+        outside = np.zeros(int(found.sum()), np.bool_)
+        for mark in [Landmark.of(side, part) for side in SIDES for part in parts]:
+            x, y = track.landmarks_px[found, mark, 0], track.landmarks_px[found, mark, 1]
+            outside |= (x < 0) | (x >= track.width_px) | (y < 0) | (y >= track.height_px)
+        share = float(outside.mean())
         if share > CUT_OFF_SHARE:
             return (
                 f"In {share:.0%} of the pictures {words} was outside: move the phone back or turn it, until hips and both hands "

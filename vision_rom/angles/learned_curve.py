@@ -11,13 +11,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from vision_rom.angles.arm_features import arm_features
+from vision_rom.angles.arm_features import features_by_blocks
 from vision_rom.angles.arm_network import (
     ArmDirections,
     ArmNetwork,
     axial_rotation_deg,
+    directions_of_blocks,
     elevation_deg,
-    predict_directions,
 )
 from vision_rom.angles.curve import frames_kept, least_visibility, share_in_words, why_not_in_this_view
 from vision_rom.angles.interval import Kind
@@ -26,6 +26,7 @@ from vision_rom.angles.rotation import ARM_AT_SIDE_BELOW_DEG, ELBOW_FROM_DEG, EL
 from vision_rom.angles.vectors import angle_between_deg
 from vision_rom.angles.view import ViewEstimate
 from vision_rom.handover import AngleCurve, Floats, Landmark, PoseTrack, Side
+from vision_rom.spool import put_away
 
 SIDE_KNOWN_BELOW_DEG = 90.0
 """Above this elevation forward and backward of an overhead arm are a hair apart, so no sign is taken from them."""
@@ -56,14 +57,14 @@ class Arms:
         """Return the directions of one arm in every picture."""
         if side not in self._found:
             track = self._track
-            features = arm_features(
+            features = features_by_blocks(
                 track.landmarks_px,
                 track.visibility,
                 track.world_m,
                 side=side,
                 picture_px=(track.width_px, track.height_px),
             )
-            self._found[side] = predict_directions(self._network, features)
+            self._found[side] = put_away(directions_of_blocks(self._network, features))
         return self._found[side]
 
 

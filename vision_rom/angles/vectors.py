@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from vision_rom.handover import Floats
+from vision_rom.spool import blocks
 
 NORMAL_SD_PER_MAD = 1.4826
 """Standard deviation of normal data per median absolute deviation: 1 / the normal distribution's 75% quantile."""
@@ -125,8 +126,9 @@ def running_median(values: ArrayLike, *, half_width: int) -> Floats:
     padded = np.pad(data, half_width, constant_values=np.nan)
     windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * half_width + 1)
     out = np.full(data.shape, np.nan)
-    seen = np.isfinite(windows).any(axis=1)
-    out[seen] = np.nanmedian(windows[seen], axis=1)
+    for rows in blocks(len(data)):
+        seen = np.isfinite(windows[rows]).any(axis=1)
+        out[rows][seen] = np.nanmedian(windows[rows][seen], axis=1)
     return out
 
 

@@ -27,6 +27,7 @@ from vision_rom.angles.vectors import (
     wrapped_deg,
 )
 from vision_rom.handover import Floats, Landmark, View
+from vision_rom.spool import blocks, by_blocks
 
 SHOULDERS_PER_TRUNK = 0.80
 """Shoulder line over trunk length as the network marks them. 0.259 / 0.288 = 0.90 between the acromia after Drillis and
@@ -103,9 +104,15 @@ def find_view(
     px = np.asarray(landmarks_px, np.float64)[..., :2]
     seen = np.asarray(visibility, np.float64)
     world = None if world_m is None else np.asarray(world_m, np.float64)
-    if world is not None and not np.isfinite(world).any():
+    if world is not None and not any(np.isfinite(world[rows]).any() for rows in blocks(len(world))):
         world = None  # landmarks that came without metres: the turn rests on the picture, and is as unsure as that
-    per_frame = facing_per_frame_deg(px, seen, world, tilt_deg=DEPTH_TILT_DEG.get(network.removeprefix("pose_"), 0.0))
+    tilt_deg = DEPTH_TILT_DEG.get(network.removeprefix("pose_"), 0.0)
+    per_frame = by_blocks(
+        len(px),
+        lambda rows: facing_per_frame_deg(
+            px[rows], seen[rows], None if world is None else world[rows], tilt_deg=tilt_deg
+        ),
+    )
     rest = _rest_frames(px, per_frame)
     facing = median_direction_deg(per_frame[rest])
     spread = direction_spread_deg(per_frame[rest])
@@ -199,7 +206,10 @@ def _sides_contradict(px: Floats, visibility: Floats, facing_deg: float, rest: N
     trunk = midpoint(px, Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER) - midpoint(
         px, Landmark.LEFT_HIP, Landmark.RIGHT_HIP
     )
-    ahead = _looks_right(px, visibility, trunk, np.hypot(trunk[:, 0], trunk[:, 1]))[rest]
+    ahead = by_blocks(
+        len(px),
+        lambda rows: _looks_right(px[rows], visibility[rows], trunk[rows], np.hypot(trunk[rows, 0], trunk[rows, 1])),
+    )[rest]
     ahead = ahead[np.isfinite(ahead)]
     return bool(ahead.size and abs(np.median(ahead)) > CLEARLY_AHEAD and np.sign(np.median(ahead)) != np.sign(sideways))
 
@@ -218,20 +228,25 @@ def _turn_in_depth(world: Floats, tilt_deg: float) -> Floats:
     return np.where(flat > 0, np.degrees(np.arctan2(depth, line[:, 0])), np.nan)
 
 
-def _rest_frames(px: Floats, per_frame: Floats) -> NDArray[np.bool_]:
-    """(n,) frames with both arms hanging; where that is rarer than one in ten, the tenth with the lowest arms."""
-    known = np.isfinite(per_frame)
+def _higher_arm_deg(px: Floats) -> Floats:
+    """(n,) angle between the trunk and the arm that is raised more, in the picture."""
     down = midpoint(px, Landmark.LEFT_HIP, Landmark.RIGHT_HIP) - midpoint(
         px, Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER
     )
     left = angle_between_deg(px[:, Landmark.LEFT_ELBOW] - px[:, Landmark.LEFT_SHOULDER], down)
     right = angle_between_deg(px[:, Landmark.RIGHT_ELBOW] - px[:, Landmark.RIGHT_SHOULDER], down)
-    highest = np.fmax(left, right)
+    return np.asarray(np.fmax(left, right))
+
+
+def _rest_frames(px: Floats, per_frame: Floats) -> NDArray[np.bool_]:
+    """(n,) frames with both arms hanging; where that is rarer than one in ten, the tenth with the lowest arms."""
+    known = np.isfinite(per_frame)
+    highest: Floats = by_blocks(len(px), lambda rows: _higher_arm_deg(px[rows]))
     candidates = known & np.isfinite(highest)
     if not candidates.any():
         return known
     wanted = max(int(np.ceil(known.sum() / 10)), 1)
-    rest = candidates & (highest < REST_BELOW_DEG)
+    rest: NDArray[np.bool_] = candidates & (highest < REST_BELOW_DEG)
     if rest.sum() >= wanted:
         return rest
     limit = np.sort(highest[candidates])[min(wanted, int(candidates.sum())) - 1]

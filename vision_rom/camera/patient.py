@@ -20,6 +20,7 @@ from vision_rom.camera.reference import Reference, find_reference
 from vision_rom.camera.use import PictureGeometry, level_landmarks, picture_geometry, undistort_landmarks
 from vision_rom.clip import open_clip
 from vision_rom.handover import Clip, Floats, Frame, PoseTrack
+from vision_rom.spool import blocks, empty
 
 LOOKED_AT_HZ = 1.0
 MOST_PICTURES = 12
@@ -56,7 +57,10 @@ class CameraOfPatient:
 
     def straight(self, track: PoseTrack) -> PoseTrack:
         """Return the track without the lens's distortion: what angles against the trunk are read from."""
-        return replace(track, landmarks_px=undistort_landmarks(track.landmarks_px, self.geometry.lens))
+        points = empty(track.landmarks_px.shape)
+        for rows in blocks(len(points)):
+            points[rows] = undistort_landmarks(track.landmarks_px[rows], self.geometry.lens)
+        return replace(track, landmarks_px=points)
 
     def upright(self, track: PoseTrack) -> PoseTrack | None:
         """Return the straight, level track; None where down is not known.
@@ -79,12 +83,12 @@ class CameraOfPatient:
 
 def _levelled(track: PoseTrack, lens: Lens, level: Level) -> PoseTrack:
     axes = camera_axes(0.0, level.pitch_deg, level.roll_deg)
-    return replace(
-        track,
-        landmarks_px=level_landmarks(track.landmarks_px, lens, level),
+    points, metres = empty(track.landmarks_px.shape), empty(track.world_m.shape)
+    for rows in blocks(len(points)):
+        points[rows] = level_landmarks(track.landmarks_px[rows], lens, level)
         # the network's metres lie in the camera's axes
-        world_m=track.world_m @ axes.T,
-    )
+        metres[rows] = track.world_m[rows] @ axes.T
+    return replace(track, landmarks_px=points, world_m=metres)
 
 
 def camera_of_patient(path: Path, clip: Clip, track: PoseTrack, asked: CameraAsked) -> CameraOfPatient:

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from vision_rom.handover import Floats
+from vision_rom.spool import by_blocks
 
 GAP_FACTOR = 2.5
 """A step longer than this many median steps is a gap: at least one picture in between was not recorded or is lost."""
@@ -158,10 +159,11 @@ def stretches(times_s: Floats) -> tuple[Stretch, ...]:
         return ()
     steps_s = np.diff(times_s)
     half = SMOOTHING_STEPS // 2
-    smooth_s = np.median(sliding_window_view(np.pad(steps_s, half, mode="edge"), SMOOTHING_STEPS), axis=1)
+    windows = sliding_window_view(np.pad(steps_s, half, mode="edge"), SMOOTHING_STEPS)
+    smooth_s = by_blocks(len(windows), lambda rows: np.asarray(np.median(windows[rows], axis=1)))
     bounds = [0]
     reference_s = smooth_s[0]
-    for place, step_s in enumerate(smooth_s.tolist()):
+    for place, step_s in enumerate(smooth_s):
         if not reference_s / SAME_RATE_FACTOR < step_s < reference_s * SAME_RATE_FACTOR:
             bounds.append(place)
             reference_s = step_s

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from vision_rom.handover import Bools, Floats, Frame, Landmark, StoredFrame
 from vision_rom.pose.follow import places_and_sizes
 from vision_rom.pose.landmarker import People
+from vision_rom.spool import blocks, empty
 
 AnyFrame = Frame | StoredFrame
 _Frame = TypeVar("_Frame", Frame, StoredFrame, AnyFrame)
@@ -92,14 +93,18 @@ def filled(time_s: Floats, looked: Bools, values: NDArray[_Numbers]) -> NDArray[
 
     """
     before, after = neighbours(looked)
-    rows = np.flatnonzero(looked)
-    start, step = time_s[rows[before]], time_s[rows[after]] - time_s[rows[before]]
-    share = np.divide(time_s - start, step, out=np.zeros(len(time_s)), where=step > 0)
-    found = values[before]
-    between = ~looked
-    weight = share[between].reshape(-1, *(1,) * (values.ndim - 1)).astype(values.dtype)
-    found[between] += weight * (values[after[between]] - found[between])
-    return found
+    times = time_s[looked]
+    whole = empty((len(looked), *values.shape[1:]), values.dtype)
+    for rows in blocks(len(looked)):
+        first, last = before[rows], after[rows]
+        step = times[last] - times[first]
+        share = np.divide(time_s[rows] - times[first], step, out=np.zeros(len(step)), where=step > 0)
+        found = values[first]
+        between = ~looked[rows]
+        weight = share[between].reshape(-1, *(1,) * (values.ndim - 1)).astype(values.dtype)
+        found[between] += weight * (values[last[between]] - found[between])
+        whole[rows] = found
+    return whole
 
 
 def neighbours(looked: Bools) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

@@ -14,13 +14,15 @@ import zipfile
 from collections.abc import Mapping
 from dataclasses import asdict, fields
 from pathlib import Path
-from typing import Any, Final
+from typing import IO, Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from vision_rom.handover import Clip, Landmark, PoseModel, PoseTrack
 from vision_rom.pose.landmarker import pose_model
 from vision_rom.pose.settings import PoseSettings
+from vision_rom.spool import LONG, blocks, empty
 from vision_rom.whole_files import whole_file
 
 FORMAT: Final = "vision-rom/landmarks/3"
@@ -28,6 +30,8 @@ FORMAT: Final = "vision-rom/landmarks/3"
 _ARRAYS: Final = ("time_s", "frame_index", "landmarks_px", "visibility", "world_m", "people", "ambiguous", "exchanged")
 _ADDED: Final = ("brightness", "between")
 """Arrays that files from before they were kept do not have; an empty one stands in."""
+_AT_A_TIME: Final = 1 << 18
+"""Numbers that are read or written together"""
 _log = logging.getLogger(__name__)
 
 ClipOption = str | float | int | bool | None
@@ -46,10 +50,10 @@ def load_cached(
         # opened here, since NumPy leaves a damaged file open
         with _place(folder, key).open("rb") as file, np.load(file, allow_pickle=False) as archive:
             facts = json.loads(bytes(archive["facts"]).decode())
-            arrays = {name: archive[name] for name in _ARRAYS}
-            arrays |= {name: archive[name] for name in _ADDED if name in archive}
-        if facts["key"] != key:
-            return None
+            if facts["key"] != key:
+                return None
+            arrays: dict[str, Any] = {name: _member(archive, name) for name in _ARRAYS}
+            arrays |= {name: _member(archive, name) for name in _ADDED if name in archive}
         clip = Clip(**{**_tuples(facts["clip"]), "path": Path(facts["clip"]["path"])})
         track = PoseTrack(**arrays, model=PoseModel(**facts["model"]), **_tuples(facts["track"]))
         _check(track)
@@ -76,16 +80,51 @@ def store_cached(
         "model": asdict(track.model),
         "track": {"width_px": track.width_px, "height_px": track.height_px, "remarks": track.remarks},
     }
-    members: dict[str, Any] = {name: getattr(track, name) for name in (*_ARRAYS, *_ADDED)}
+    members: dict[str, NDArray[Any]] = {name: getattr(track, name) for name in (*_ARRAYS, *_ADDED)}
     members["facts"] = np.frombuffer(json.dumps(facts).encode(), np.uint8)
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        with whole_file(_place(folder, key)) as file:
-            np.savez_compressed(file, **members)
+        with whole_file(_place(folder, key)) as file, zipfile.ZipFile(file, "w", zipfile.ZIP_DEFLATED) as archive:
+            for name, values in members.items():
+                with archive.open(f"{name}.npy", "w", force_zip64=True) as member:
+                    _write(member, values)
     except OSError as error:
         _log.warning("landmarks cannot be kept in %s (%s)", folder, error.strerror or error)
         return False
     return True
+
+
+def _write(member: IO[bytes], values: NDArray[Any]) -> None:
+    """Write an array as ``numpy.save`` does, some of it at a time: what of it lies on the disk must not come into memory as a whole."""
+    np.lib.format.write_array_header_1_0(member, np.lib.format.header_data_from_array_1_0(values))
+    by_columns = values.flags.f_contiguous and not values.flags.c_contiguous
+    flat = (values.T if by_columns else np.ascontiguousarray(values)).reshape(-1)
+    for part in blocks(len(flat), _AT_A_TIME):
+        member.write(flat[part].tobytes())
+
+
+def _member(archive: np.lib.npyio.NpzFile, name: str) -> NDArray[Any]:
+    """Return an array of an archive; a long one lies on the disk (:mod:`vision_rom.spool`) and is never in memory as a whole."""
+    if archive.zip is None:
+        raise ValueError("the archive is closed")
+    with archive.zip.open(f"{name}.npy") as member:
+        version = np.lib.format.read_magic(member)
+        if version != (1, 0):
+            raise ValueError(f"{name} is kept in an unknown format")
+        shape, by_columns, dtype = np.lib.format.read_array_header_1_0(member)
+        if not shape or shape[0] < LONG or dtype.hasobject:
+            return np.asarray(archive[name])
+        values = empty(shape, dtype)
+        # what is read in turn: numbers, or rows of them
+        turn = values.T.reshape(-1) if by_columns else values
+        row = 1 if turn.ndim == 1 else int(np.prod(turn.shape[1:]))
+        for part in blocks(len(turn), max(1, _AT_A_TIME // row)):
+            wanted = (part.stop - part.start) * row * dtype.itemsize
+            content = member.read(wanted)
+            if len(content) < wanted:
+                raise ValueError(f"{name} is shorter than it says")
+            turn[part] = np.frombuffer(content, dtype).reshape(-1, *turn.shape[1:])
+        return values
 
 
 def _key(clip_sha256: str, settings: PoseSettings, clip_options: Mapping[str, ClipOption]) -> str:

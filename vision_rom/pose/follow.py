@@ -9,6 +9,7 @@ source.
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
@@ -66,9 +67,9 @@ class _Chain:
     size_px: float
     seen_s: float
     speed_px_s: Floats
-    pictures: list[int] = field(default_factory=list)
-    rows: list[int] = field(default_factory=list)
-    doubtful: list[bool] = field(default_factory=list)
+    pictures: array[int] = field(default_factory=lambda: array("q"))
+    rows: array[int] = field(default_factory=lambda: array("q"))
+    doubtful: bytearray = field(default_factory=bytearray)
 
     def expected_px(self, time_s: float) -> Floats:
         gap_s = time_s - self.seen_s
@@ -194,7 +195,7 @@ def follow(
         patient = _at_point(person, lasting, places_px, sizes_px)
     choice, ambiguous = nobody.choice, nobody.ambiguous
     choice[patient.pictures] = patient.rows
-    ambiguous[patient.pictures] = patient.doubtful
+    ambiguous[patient.pictures] = np.frombuffer(patient.doubtful, np.bool_)
     remarks += _remarks(time_s, patient, lasting, ambiguous)
     return Following(choice, ambiguous, tuple(remarks))
 
@@ -293,7 +294,10 @@ def _most_prominent(
 
 def _own(chain: _Chain, values: Sequence[Floats]) -> Floats:
     """Return what is known of one person in each picture that shows them."""
-    return np.array([values[picture][row] for picture, row in zip(chain.pictures, chain.rows, strict=True)])
+    own = np.empty((len(chain.pictures), *values[chain.pictures[0]].shape[1:]))
+    for place, (picture, row) in enumerate(zip(chain.pictures, chain.rows, strict=True)):
+        own[place] = values[picture][row]
+    return own
 
 
 def _in_step(one: _Chain, other: _Chain, time_s: Floats, hands: Sequence[Floats]) -> bool:
@@ -301,14 +305,18 @@ def _in_step(one: _Chain, other: _Chain, time_s: Floats, hands: Sequence[Floats]
 
 
 def _nth_from_left(number: int, chains: list[_Chain], places_px: Sequence[Floats]) -> _Chain:
-    present: dict[int, list[tuple[float, _Chain]]] = {}
+    present = np.zeros(len(places_px), np.int64)
     for chain in chains:
-        for picture, row in zip(chain.pictures, chain.rows, strict=True):
-            present.setdefault(picture, []).append((float(places_px[picture][row, 0]), chain))
-    for picture in sorted(present):
-        if len(present[picture]) >= number:
-            return sorted(present[picture], key=lambda seen: seen[0])[number - 1][1]
-    most = max(len(seen) for seen in present.values())
+        present[chain.pictures] += 1
+    most = int(present.max())
+    if most >= number:
+        first = int((present >= number).argmax())
+        here = [
+            (float(places_px[first][chain.rows[chain.pictures.index(first)], 0]), chain)
+            for chain in chains
+            if first in chain.pictures
+        ]
+        return sorted(here, key=lambda seen: seen[0])[number - 1][1]
     people = "one person was" if most == 1 else f"{most} people were"
     raise UsageError(f"Person {number} was asked for, but at most {people} seen at the same time; give a lower number.")
 
@@ -356,8 +364,9 @@ def _remarks(time_s: Floats, patient: _Chain, chains: list[_Chain], ambiguous: B
             f"Somebody else came so near the patient between {when[0]:.1f} and {when[-1]:.1f} s that the two could have "
             "been taken for each other; look at the picture of the result, or film the patient alone."
         )
-    own = set(patient.pictures)
-    later = [chain for chain in chains if chain is not patient and own.isdisjoint(chain.pictures)]
+    own = np.zeros(len(time_s), np.bool_)
+    own[patient.pictures] = True
+    later = [chain for chain in chains if chain is not patient and not own[chain.pictures].any()]
     if later:
         spans = ", ".join(f"{time_s[one.pictures[0]]:.1f} to {time_s[one.pictures[-1]]:.1f} s" for one in later[:3])
         remarks.append(

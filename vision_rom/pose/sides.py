@@ -19,6 +19,7 @@ gave it. The weights are our own choice, set on rendered people; no source.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -26,8 +27,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision_rom.handover import MIRRORED_LANDMARKS, SIDES, Bools, Floats, Landmark
-from vision_rom.pose.turns import misnamed_turns, trunk_length_px
+from vision_rom.pose.turns import misnamed_by_width, shoulder_and_hip_width_px, trunk_lengths_px, usual_length_px
 from vision_rom.pose.wavering import settle_wavering
+from vision_rom.spool import blocks, by_blocks, empty
 
 AnyFloats = NDArray[np.floating[Any]]
 
@@ -39,6 +41,8 @@ _BODY_PAIRS: Final = (("shoulder", 1.0), ("hip", 1.0), ("ear", 0.5), ("knee", 0.
 
 _STATES: Final = np.array([[False, False], [True, True], [False, True], [True, False]])
 """Rows: as given, all, arms, everything but the arms. Columns: body exchanged, arms exchanged."""
+_FLIPPED: Final = _STATES[:, None, :] != _STATES[None, :, :]
+"""(before, after, columns) what is exchanged from one picture to the next"""
 _OPPOSITE: Final = np.array([1, 0, 3, 2])
 _PREFERENCE: Final = np.array([0.0, 0.5, 0.7, 1.0])
 """Cost of each state in each picture, in natural logarithms of odds like all costs here."""
@@ -86,7 +90,14 @@ def keep_sides(time_s: Floats, landmarks_px: AnyFloats, visibility: AnyFloats, w
 
     """
     states = side_states(time_s, landmarks_px, visibility)
-    wrong = misnamed_turns(time_s, exchange(landmarks_px, states))
+    trunks = by_blocks(
+        len(time_s),
+        lambda rows: np.column_stack(
+            [one(exchange(landmarks_px[rows], states[rows])) for one in (shoulder_and_hip_width_px, trunk_lengths_px)]
+        ),
+    )
+    wrong = misnamed_by_width(time_s, trunks[:, 0], trunks[:, 1])
+    del trunks
     # 0 as given and 1 all exchanged are each other's opposite, as are 2 and 3
     states = np.where(wrong, _OPPOSITE[states], states)
     wavering = settle_wavering(time_s, landmarks_px)
@@ -103,10 +114,16 @@ def keep_sides(time_s: Floats, landmarks_px: AnyFloats, visibility: AnyFloats, w
     mixed = float(wavering.mixed[found].mean()) if found.any() else 0.0
     if mixed > _WORTH_TELLING:
         remarks.append(f"In {mixed:.0%} of the pictures the network mixed the back with a front; they were left out.")
+    points, sure, metres = (empty(one.shape) for one in (landmarks_px, visibility, world_m))
+    for rows in blocks(len(time_s)):
+        unknown = wavering.mixed[rows]
+        points[rows] = _without(unknown, _turned_round(exchange(landmarks_px[rows], states[rows]), wrong[rows]))
+        sure[rows] = _without(unknown, exchange(visibility[rows], states[rows]))
+        metres[rows] = _without(unknown, _turned_round(exchange(world_m[rows], states[rows]), wrong[rows]))
     return Sided(
-        landmarks_px=_without(wavering.mixed, _turned_round(exchange(landmarks_px, states), wrong)),
-        visibility=_without(wavering.mixed, exchange(visibility, states)),
-        world_m=_without(wavering.mixed, _turned_round(exchange(world_m, states), wrong)),
+        landmarks_px=points,
+        visibility=sure,
+        world_m=metres,
         exchanged=exchanged & ~wavering.settled,
         remarks=tuple(remarks),
     )
@@ -145,23 +162,39 @@ def side_states(time_s: Floats, landmarks_px: AnyFloats, visibility: AnyFloats) 
     )
     if len(seen) < 2:
         return states
-    points = landmarks_px[seen].astype(np.float64, copy=False)
-    visible = np.clip(visibility[seen], 0.0, 1.0, dtype=np.float64)
-    trunk_px = trunk_length_px(points)
     step_s = np.diff(time_s[seen])
-    here = _PREFERENCE + _facing_cost(points, trunk_px, step_s) + _reach_cost(points, trunk_px)
+
+    def points(rows: slice) -> Floats:
+        return landmarks_px[seen[rows]].astype(np.float64, copy=False)
+
+    trunk_px = usual_length_px(by_blocks(len(seen), lambda rows: trunk_lengths_px(points(rows))))
+    towards = _towards(by_blocks(len(seen), lambda rows: _face_and_feet(points(rows))) / trunk_px, step_s)
+    reach = by_blocks(len(seen), lambda rows: _reach(points(rows), trunk_px))
+    longest = 1.15 * float(np.percentile(reach.min(axis=1), 95))
     # neighbours closer in time than the weights were set for tell little that is new
-    here *= min(1.0, _typical(step_s) / _WEIGHTS_STEP_S)
-    body = _flip_costs(points, visible, trunk_px, step_s, _BODY_PAIRS)
-    arms = _flip_costs(points, visible, trunk_px, step_s, _ARM_PAIRS)
-    flipped = _STATES[:, None, :] != _STATES[None, :, :]
-    # (n - 1, before, after)
-    there = np.where(flipped[..., 0], body[:, None, None], 0.0) + np.where(flipped[..., 1], arms[:, None, None], 0.0)
-    states[seen] = cheapest_path(here, there)
+    weight = min(1.0, _typical(step_s) / _WEIGHTS_STEP_S)
+
+    def being(rows: slice) -> Floats:
+        here = _PREFERENCE + _facing_cost(points(rows), towards[rows], trunk_px) + _reach_cost(reach[rows], longest)
+        return np.asarray(weight * here)
+
+    def going() -> Iterator[Floats]:
+        for rows in blocks(len(step_s)):
+            both = slice(rows.start, rows.stop + 1)
+            visible = np.clip(visibility[seen[both]], 0.0, 1.0, dtype=np.float64)
+            body, arms = (
+                _flip_costs(points(both), visible, trunk_px, step_s[rows], _typical(step_s), pairs)
+                for pairs in (_BODY_PAIRS, _ARM_PAIRS)
+            )
+            yield from np.where(_FLIPPED[..., 0], body[:, None, None], 0.0) + np.where(
+                _FLIPPED[..., 1], arms[:, None, None], 0.0
+            )
+
+    states[seen] = cheapest_path(by_blocks(len(seen), being), going())
     return states
 
 
-def cheapest_path(here: Floats, there: Floats) -> NDArray[np.int64]:
+def cheapest_path(here: Floats, there: Iterable[Floats]) -> NDArray[np.int64]:
     """Return the path (n,) through states that costs least.
 
     Parameters
@@ -169,24 +202,29 @@ def cheapest_path(here: Floats, there: Floats) -> NDArray[np.int64]:
     here
         (n, states) cost of being in each state.
     there
-        (n - 1, states, states) cost of going from one state (second axis) to the next one (third axis).
+        n - 1 times (states, states), the cost of going from one state (first axis) to the next one; gone through once.
 
     """
     total = here[0]
-    came_from = np.zeros((len(there), here.shape[1]), np.int64)
+    came_from = np.zeros((len(here) - 1, here.shape[1]), np.int8)
     for step, moving in enumerate(there):
         through = total[:, None] + moving
         came_from[step] = through.argmin(axis=0)
         total = through.min(axis=0) + here[step + 1]
     path = np.empty(len(here), np.int64)
     path[-1] = total.argmin()
-    for step in range(len(there) - 1, -1, -1):
+    for step in range(len(came_from) - 1, -1, -1):
         path[step] = came_from[step, path[step + 1]]
     return path
 
 
 def _flip_costs(
-    points: Floats, visible: Floats, trunk_px: float, step_s: Floats, pairs: tuple[tuple[str, float], ...]
+    points: Floats,
+    visible: Floats,
+    trunk_px: float,
+    step_s: Floats,
+    usual_step_s: float,
+    pairs: tuple[tuple[str, float], ...],
 ) -> Floats:
     """Return (n - 1,) how much more it costs to exchange a group's sides from one picture to the next than to keep them.
 
@@ -203,7 +241,7 @@ def _flip_costs(
         kept = _jump_cost(left, left, spread_trunks) + _jump_cost(right, right, spread_trunks)
         crossed = _jump_cost(left, right, spread_trunks) + _jump_cost(right, left, spread_trunks)
         total += weight * sure * (crossed - kept)
-    remembered: Floats = np.exp(-np.maximum(step_s - _typical(step_s), 0.0) / _MEMORY_S)
+    remembered: Floats = np.exp(-np.maximum(step_s - usual_step_s, 0.0) / _MEMORY_S)
     return total * remembered
 
 
@@ -217,22 +255,32 @@ def _typical(step_s: Floats) -> float:
     return float(np.median(step_s))
 
 
-def _facing_cost(points: Floats, trunk_px: float, step_s: Floats) -> Floats:
-    """Return (n, 4) what the side that faces the camera says of each state; 0 where the person is not seen from the side.
+def _face_and_feet(points: Floats) -> Floats:
+    """Return (n, 2) how far, in pixels, face and feet point to the right of the picture.
 
-    Face and feet point to the same side of the picture whatever the names of left and right. Who faces the right edge
-    shows the right side to the camera: the left shoulder, hip and arm are the farther ones.
+    They point to the same side of it whatever the names of left and right.
     """
+    face = points[:, Landmark.NOSE, 0] - _middle(points, "ear")
+    return np.column_stack([face, _middle(points, "foot_index") - _middle(points, "heel")])
+
+
+def _towards(face_and_feet_trunks: Floats, step_s: Floats) -> Floats:
+    """Return (n,) to which side of the picture the person looks: 1 right, -1 left, 0 where not seen from the side."""
     # slow to load, and needed only after the pictures were looked at
     from scipy.ndimage import median_filter
 
-    face = points[:, Landmark.NOSE, 0] - _middle(points, "ear")
-    feet = _middle(points, "foot_index") - _middle(points, "heel")
     # over a second, since a patient may turn round in the middle of a recording
-    width = min(2 * int(0.5 / _typical(step_s)) + 1, 2 * len(points) - 1)
-    face, feet = (median_filter(one / trunk_px, size=width, mode="nearest") for one in (face, feet))
+    width = min(2 * int(0.5 / _typical(step_s)) + 1, 2 * len(face_and_feet_trunks) - 1)
+    face, feet = (median_filter(one, size=width, mode="nearest") for one in face_and_feet_trunks.T)
     side_on = (np.abs(face + feet) > 2.0 * _SIDE_ON_TRUNKS) & (face * feet > 0)
-    towards = np.where(side_on, np.sign(face), 0.0)
+    return np.where(side_on, np.sign(face), 0.0)
+
+
+def _facing_cost(points: Floats, towards: Floats, trunk_px: float) -> Floats:
+    """Return (n, 4) what the side that faces the camera says of each state; 0 where the person is not seen from the side.
+
+    Who faces the right edge shows the right side to the camera: the left shoulder, hip and arm are the farther ones.
+    """
     cost = np.zeros((len(points), len(_STATES)))
     for column, parts in enumerate((("shoulder", "hip"), ("elbow",))):
         left, right = (points[:, [Landmark.of(side, part) for part in parts], 2].mean(axis=1) for side in SIDES)
@@ -246,14 +294,18 @@ def _middle(points: Floats, part: str) -> Floats:
     return 0.5 * (points[:, Landmark.of("left", part), 0] + points[:, Landmark.of("right", part), 0])
 
 
-def _reach_cost(points: Floats, trunk_px: float) -> Floats:
-    """Return (n, 4) how implausibly far each state puts the elbows from their shoulders."""
+def _reach(points: Floats, trunk_px: float) -> Floats:
+    """Return (n, 2, 2) the distance, in trunks, from each shoulder (last axis) to its own elbow and to the other one."""
     shoulders = points[:, [Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER], :2] / trunk_px
     elbows = points[:, [Landmark.LEFT_ELBOW, Landmark.RIGHT_ELBOW], :2] / trunk_px
     own = np.linalg.norm(elbows - shoulders, axis=-1)
     other = np.linalg.norm(elbows[:, ::-1] - shoulders, axis=-1)
-    longest = 1.15 * float(np.percentile(np.minimum(own, other), 95))
-    excess = np.maximum(np.stack([own, other]) - longest, 0.0) / 0.15
-    as_one, apart = np.minimum(0.5 * excess**2, _MOST_PER_POINT).sum(axis=-1)
+    return np.stack([own, other], axis=1)
+
+
+def _reach_cost(reach: Floats, longest: float) -> Floats:
+    """Return (n, 4) how implausibly far each state puts the elbows from their shoulders."""
+    excess = np.maximum(reach - longest, 0.0) / 0.15
+    as_one, apart = np.minimum(0.5 * excess**2, _MOST_PER_POINT).sum(axis=-1).T
     cost: Floats = np.where(_STATES[:, 0] != _STATES[:, 1], apart[:, None], as_one[:, None])
     return cost

@@ -40,13 +40,17 @@ def misnamed_turns(time_s: Floats, landmarks_px: Floats) -> Bools:
     Where stretches contradict each other the longer ones in sum are believed.
 
     """
+    return misnamed_by_width(time_s, shoulder_and_hip_width_px(landmarks_px), trunk_lengths_px(landmarks_px))
+
+
+def misnamed_by_width(time_s: Floats, width: Floats, trunks_px: Floats) -> Bools:
+    """Return the same from :func:`shoulder_and_hip_width_px` and :func:`trunk_lengths_px`, each (n,)."""
     wrong = np.zeros(len(time_s), np.bool_)
-    width = _width(landmarks_px)
     known = np.isfinite(width)
     if known.sum() < 2:
         return wrong
     widest = max(
-        _SQUARE_SHARE * float(np.nanquantile(np.abs(width), 0.9)), _SQUARE_TRUNKS * trunk_length_px(landmarks_px[known])
+        _SQUARE_SHARE * float(np.nanquantile(np.abs(width), 0.9)), _SQUARE_TRUNKS * usual_length_px(trunks_px[known])
     )
     square = known & (np.abs(width) > widest)
     for chain in _chains(time_s, width, square):
@@ -64,17 +68,22 @@ def misnamed_turns(time_s: Floats, landmarks_px: Floats) -> Bools:
     return wrong
 
 
-def _width(landmarks_px: Floats) -> Floats:
+def shoulder_and_hip_width_px(landmarks_px: Floats) -> Floats:
     """Return (n,) how far left lies to the right of right: shoulders and hips together, in pixels."""
     pairs = [(Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER), (Landmark.LEFT_HIP, Landmark.RIGHT_HIP)]
     return np.asarray(sum(landmarks_px[:, left, 0] - landmarks_px[:, right, 0] for left, right in pairs))
 
 
-def trunk_length_px(landmarks_px: Floats) -> float:
-    """Return the usual length of the trunk in the picture, 1 or more."""
+def trunk_lengths_px(landmarks_px: Floats) -> Floats:
+    """Return (n,) the length of the trunk in each picture."""
     shoulders = landmarks_px[:, [Landmark.LEFT_SHOULDER, Landmark.RIGHT_SHOULDER], :2].mean(axis=1)
     hips = landmarks_px[:, [Landmark.LEFT_HIP, Landmark.RIGHT_HIP], :2].mean(axis=1)
-    return max(float(np.median(np.linalg.norm(shoulders - hips, axis=-1))), 1.0)
+    return np.asarray(np.linalg.norm(shoulders - hips, axis=-1))
+
+
+def usual_length_px(lengths_px: Floats) -> float:
+    """Return the usual one of lengths (n,), 1 or more."""
+    return max(float(np.median(lengths_px)), 1.0)
 
 
 def _chains(time_s: Floats, width: Floats, square: Bools) -> list[list[tuple[int, int]]]:

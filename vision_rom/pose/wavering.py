@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision_rom.handover import SIDES, Bools, Floats, Landmark
+from vision_rom.spool import by_blocks
 
 _SIDEWAYS_TRUNKS: Final = 0.3
 """Nose before ears and toes before heels, together, from which the patient is seen from the side: about 0.6 in full profile and
@@ -63,14 +64,12 @@ def settle_wavering(time_s: Floats, landmarks_px: NDArray[np.floating[Any]]) -> 
     """
     count = len(time_s)
     settled, front, mixed = (np.zeros(count, np.bool_) for _ in range(3))
-    rows = np.flatnonzero(np.isfinite(landmarks_px[:, :, :2]).all(axis=(1, 2)))
+    figures = by_blocks(count, lambda block: _figures(landmarks_px[block, :, :2]))
+    rows = np.flatnonzero(np.isfinite(figures).all(axis=1))
     if len(rows) < 2:
         return Settled(settled, front, mixed)
-    points = landmarks_px[rows, :, :2].astype(np.float64)
-    shoulders, hips = (_apart(points, part) for part in ("shoulder", "hip"))
-    trunk_px = max(float(np.median(np.linalg.norm(_middle(points, "shoulder") - _middle(points, "hip"), axis=1))), 1.0)
-    face = points[:, Landmark.NOSE, 0] - _middle(points, "ear")[:, 0]
-    feet = _middle(points, "foot_index")[:, 0] - _middle(points, "heel")[:, 0]
+    shoulders, hips, trunks, face, feet = figures[rows].T
+    trunk_px = max(float(np.median(trunks)), 1.0)
     sideways = (np.abs(face + feet) > _SIDEWAYS_TRUNKS * trunk_px) & (face * feet > 0)
     step_s = float(np.median(np.diff(time_s[rows])))
     square_on = np.flatnonzero(~sideways)
@@ -122,6 +121,22 @@ def _span(pictures: NDArray[np.int64], shoulders: Floats, hips: Floats, trunk_px
         hip_width < _MIXED_HIPS_SHARE * float(np.quantile(hip_width, 0.9))
     )
     return _Span(pictures, int((wide & (width > 0)).sum()), int((wide & (width < 0)).sum()), between & narrow)
+
+
+def _figures(points_px: NDArray[np.floating[Any]]) -> Floats:
+    """Return (n, 5): how far apart shoulders and hips are, the trunk's length, and how far face and feet point to the right."""
+    points = points_px.astype(np.float64)
+    figures = np.column_stack(
+        [
+            _apart(points, "shoulder"),
+            _apart(points, "hip"),
+            np.linalg.norm(_middle(points, "shoulder") - _middle(points, "hip"), axis=1),
+            points[:, Landmark.NOSE, 0] - _middle(points, "ear")[:, 0],
+            _middle(points, "foot_index")[:, 0] - _middle(points, "heel")[:, 0],
+        ]
+    )
+    figures[~np.isfinite(points).all(axis=(1, 2))] = np.nan
+    return figures
 
 
 def _apart(points: Floats, part: str) -> Floats:

@@ -42,7 +42,10 @@ def arm_places(landmarks_px: NDArray[np.floating[Any]], sizes_px: Floats) -> Flo
 
 def furthest_trunks(places: Floats) -> float:
     """Return how far the arm that goes furthest goes, of one person's :func:`arm_places` over time (n, 4, 2)."""
-    low, high = np.quantile(places, [_OUTER, 1.0 - _OUTER], axis=0)
+    # one number at a time: the quantile copies what it looks at
+    low, high = np.array(
+        [np.quantile(one, [_OUTER, 1.0 - _OUTER]) for one in places.reshape(len(places), -1).T]
+    ).T.reshape(2, *places.shape[1:])
     return float(np.linalg.norm(high - low, axis=-1).max())
 
 

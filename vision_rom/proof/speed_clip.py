@@ -71,8 +71,18 @@ def one_round(folder: Path, size_px: tuple[int, int] | None = None) -> Path:
     return path
 
 
-def _enlarged(source: Path, path: Path, size_px: tuple[int, int]) -> Path:
-    """Write a round in a larger size: as dear to decode and to hold as a rendered one, which would take an hour."""
+def quick_to_decode(round_path: Path) -> Path:
+    """Return the same seconds in far fewer bits, as pictures that hardly change: as dear to hold, and a fraction as dear to decode."""
+    path = round_path.with_name(f"{round_path.stem}_quick.mp4")
+    if not path.exists():
+        with open_clip(round_path) as reader:
+            size_px = (reader.width_px, reader.height_px)
+        _enlarged(round_path, path, size_px, crf=36)
+    return path
+
+
+def _enlarged(source: Path, path: Path, size_px: tuple[int, int], *, crf: int = ROUND.crf) -> Path:
+    """Write a round in another size: as dear to decode and to hold as a rendered one, which would take an hour."""
     import cv2
 
     with open_clip(source) as reader:
@@ -82,7 +92,7 @@ def _enlarged(source: Path, path: Path, size_px: tuple[int, int]) -> Path:
         with av.open(str(source)) as container:
             count = container.streams.video[0].frames
         times_s = steady_times_s(count, ROUND.rate_hz)
-        write_clip(path, pictures, times_s, crf=ROUND.crf, rotation_deg=ROUND.rotation_deg, preset="veryfast")
+        write_clip(path, pictures, times_s, crf=crf, rotation_deg=ROUND.rotation_deg, preset="veryfast")
     return path
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from matplotlib.axes import Axes
 
-from vision_rom.handover import Reading, SmoothCurve
+from vision_rom.handover import Floats, Reading, Repetition, SmoothCurve
 from vision_rom.pain import ReadingPain
 from vision_rom.readings import Measurement
 from vision_rom.report.figures import new_figure, png_of
@@ -16,6 +17,12 @@ from vision_rom.report.screen import interval, whole
 # distinguishable in black and white by lightness and by line style, and for the common kinds of colour blindness
 INK = {"left": "#0b5c8a", "right": "#b24a00"}
 STYLE = {"left": "-", "right": (0, (6, 1.5))}
+
+
+MOST_WRITTEN = 60
+"""Repetitions in a panel whose numbers can be read beside each other; of more the bars alone are drawn. Our own choice."""
+MOST_DRAWN = 10_000
+"""Samples of a line: eleven for each of the picture's columns. Our own choice."""
 
 
 def curve_png(measurement: Measurement) -> bytes:
@@ -67,12 +74,39 @@ def _shade_pain(axes: Axes, curve: SmoothCurve, pain: ReadingPain) -> None:
         axes.legend(loc="upper right", fontsize=8, frameon=False, ncols=2)
 
 
+def _outline(time_s: Floats, values: Floats) -> tuple[Floats, Floats]:
+    """Return a line of at most :data:`MOST_DRAWN` samples that looks the same: of a longer one the lowest and highest in turn."""
+    step = -(-2 * len(values) // MOST_DRAWN)
+    if len(values) <= MOST_DRAWN:
+        return time_s, values
+    starts = np.arange(0, len(values), step)
+    both = np.column_stack([one.reduceat(values, starts) for one in (np.fmin, np.fmax)])
+    return np.repeat(time_s[starts], 2), both.ravel()
+
+
+def _bars(axes: Axes, repetitions: Sequence[Repetition], ink: str) -> None:
+    """Draw many repetitions: their times shaded, their held values with intervals."""
+    spans = [(one.start_s, one.end_s - one.start_s) for one in repetitions]
+    axes.broken_barh(spans, (0, 1), transform=axes.get_xaxis_transform(), color=ink, alpha=0.08, linewidth=0)
+    held = np.array([one.held_deg for one in repetitions])
+    starts, ends = (np.array([getattr(one, name) for one in repetitions]) for name in ("hold_start_s", "hold_end_s"))
+    low, high = np.array([one.interval95_deg for one in repetitions]).T
+    axes.hlines(held, starts, ends, color="black", linewidth=4)
+    axes.vlines((starts + ends) / 2, low, high, color="black", linewidth=0.6)
+
+
 def _panel(axes: Axes, curve: SmoothCurve, reading: Reading | None) -> None:
     source = curve.source
     ink = INK[source.side]
-    axes.plot(source.time_s, source.angle_deg, ".", color="0.62", markersize=3, label="single pictures")
-    axes.plot(curve.time_s, curve.angle_deg, color=ink, linestyle=STYLE[source.side], linewidth=1.8, label="smoothed")
-    for repetition in reading.repetitions if reading is not None else ():
+    some = slice(None, None, 1 + len(source.time_s) // MOST_DRAWN)
+    axes.plot(source.time_s[some], source.angle_deg[some], ".", color="0.62", markersize=3, label="single pictures")
+    line = _outline(curve.time_s, curve.angle_deg)
+    axes.plot(*line, color=ink, linestyle=STYLE[source.side], linewidth=1.8, label="smoothed")
+    shown = reading.repetitions if reading is not None else ()
+    if len(shown) > MOST_WRITTEN:
+        _bars(axes, shown, ink)
+        shown = ()
+    for repetition in shown:
         axes.axvspan(repetition.start_s, repetition.end_s, color=ink, alpha=0.08, linewidth=0)
         axes.plot(
             [repetition.hold_start_s, repetition.hold_end_s],

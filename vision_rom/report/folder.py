@@ -15,6 +15,7 @@ from vision_rom.handover import SIDES, Reading, Side
 from vision_rom.pain import ReadingPain
 from vision_rom.readings import Measurement
 from vision_rom.report.document import check_document, reading_document, to_json
+from vision_rom.spool import let_go
 from vision_rom.whole_files import PREFIX, exchange, whole_folder
 
 if TYPE_CHECKING:
@@ -146,17 +147,19 @@ def write_reading_files(measurement: Measurement, stage: Path) -> None:
     from vision_rom.report.curve import curve_png
     from vision_rom.report.dial import dial_png
     from vision_rom.report.pictures import peak_jpeg, picture_to_mark
-    from vision_rom.report.tables import angles_table, to_csv
+    from vision_rom.report.tables import write_angles
 
+    let_go()
     document = reading_document(measurement)
     check_document(document)
     shown = _shown(measurement)
     with ThreadPoolExecutor(1, thread_name_prefix="pictures") as beside:
         # decoding leaves Python to the table and the curve
         found = beside.submit(frames_shown, measurement)
-        (stage / "angles.csv").write_text(to_csv(angles_table(measurement)), encoding="utf-8")
+        write_angles(measurement, stage / "angles.csv")
         (stage / "curve.png").write_bytes(curve_png(measurement))
         frames = found.result()
+    let_go()
     for side, reading, pain in shown:
         picture = peak_jpeg(measurement, reading, frames)
         if picture is not None:

@@ -90,10 +90,14 @@ def _clip_row(measurement: Measurement, item: BatchItem) -> Row:
     }
 
 
-def frame_columns(measurement: Measurement, clip_id: str) -> dict[str, Any]:
-    """Return the ``frames`` table of one recording as arrays by column: for each picture its landmarks, then its angles."""
+def frame_columns(measurement: Measurement, clip_id: str, pictures: slice = slice(None)) -> dict[str, Any]:
+    """Return the ``frames`` table of one recording as arrays by column: for each picture its landmarks, then its angles.
+
+    ``pictures``: of which; all where nothing is said.
+    """
     track = measurement.track
-    n, points = len(track.time_s), len(Landmark)
+    time_s = track.time_s[pictures]
+    n, points = len(time_s), len(Landmark)
     curves = measurement.curves
     per_picture = points + len(curves)
     size = n * per_picture
@@ -101,23 +105,23 @@ def frame_columns(measurement: Measurement, clip_id: str) -> dict[str, Any]:
     text = {one.name: np.full((n, per_picture), None, object) for one in FRAME_COLUMNS if one.kind == "text"}
     outlier = np.full((n, per_picture), None, object)
     text["clip_id"][:] = clip_id
-    numbers["time_s"][:] = track.time_s[:, None]
+    numbers["time_s"][:] = time_s[:, None]
     text["kind"][:, :points], text["kind"][:, points:] = "landmark", "angle"
     text["landmark"][:, :points], text["side"][:, :points] = NAMES, SIDES_OF_NAMES
     for axis, letter in enumerate("xyz"):
-        numbers[f"{letter}_px"][:, :points] = track.landmarks_px[..., axis]
-        numbers[f"{letter}_m"][:, :points] = track.world_m[..., axis]
-    numbers["visibility"][:, :points] = track.visibility
+        numbers[f"{letter}_px"][:, :points] = track.landmarks_px[pictures, :, axis]
+        numbers[f"{letter}_m"][:, :points] = track.world_m[pictures, :, axis]
+    numbers["visibility"][:, :points] = track.visibility[pictures]
     for place, curve in enumerate(curves, points):
         source = curve.source
         text["movement"][:, place], text["side"][:, place] = source.movement, source.side
-        numbers["raw_deg"][:, place] = source.angle_deg
-        numbers["vertical_deg"][:, place] = source.vertical_deg
-        numbers["visibility"][:, place] = source.visibility
-        numbers["smoothed_deg"][:, place] = at_times(curve, track.time_s)
-        outlier[:, place] = curve.outliers
+        numbers["raw_deg"][:, place] = source.angle_deg[pictures]
+        numbers["vertical_deg"][:, place] = source.vertical_deg[pictures]
+        numbers["visibility"][:, place] = source.visibility[pictures]
+        numbers["smoothed_deg"][:, place] = at_times(curve, time_s)
+        outlier[:, place] = curve.outliers[pictures]
     whole = {
-        "frame_index": np.repeat(track.frame_index, per_picture),
+        "frame_index": np.repeat(track.frame_index[pictures], per_picture),
         "width_px": np.full(size, track.width_px),
         "height_px": np.full(size, track.height_px),
     }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from contextlib import contextmanager
+from itertools import chain
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -46,8 +47,8 @@ def write_tables(rows: dict[str, list[Row]], folder: Path, carried: Sequence[str
     for name in TABLES:
         columns = (*columns_of(name), *carried_columns(carried))
         table = arrow_table({one.name: [row.get(one.name) for row in rows[name]] for one in columns}, columns)
-        write_parquet(table, folder / f"{name}.parquet")
-        write_csv(for_spreadsheets(table), folder / f"{name}.csv")
+        write_parquet([table], folder / f"{name}.parquet")
+        write_csv([for_spreadsheets(table)], folder / f"{name}.csv")
     write_text(folder / "dictionary.csv", dictionary_text(carried))
 
 
@@ -74,21 +75,31 @@ def arrow_table(values: dict[str, Any], columns: Sequence[Column]) -> Any:
     return pa.table(arrays, schema=pa.schema(fields))
 
 
-def write_parquet(table: Any, path: Path) -> None:
-    """Write an Arrow table so that equal tables become equal bytes."""
-    with whole_file(path) as file:
-        pyarrow_parquet().write_table(table, file, compression="zstd", version="2.6", store_schema=True)
+def write_parquet(tables: Iterable[Any], path: Path) -> None:
+    """Write Arrow tables of the same columns, one at least, as one, so that equal tables become equal bytes."""
+    parts = iter(tables)
+    first = next(parts)
+    with (
+        whole_file(path) as file,
+        pyarrow_parquet().ParquetWriter(
+            file, first.schema, compression="zstd", version="2.6", store_schema=True
+        ) as writer,
+    ):
+        for table in chain([first], parts):
+            writer.write_table(table)
 
 
-def write_csv(table: Any, path: Path) -> None:
-    """Write an Arrow table as CSV: comma, point, UTF-8, quotes only where needed, empty where nothing is known."""
+def write_csv(tables: Iterable[Any], path: Path) -> None:
+    """Write Arrow tables of the same columns as one CSV: comma, point, UTF-8, quotes only where needed, empty where nothing is known."""
     csv = pyarrow_csv()
     with whole_file(path) as file:
-        _write_csv(csv, table, file)
+        for place, table in enumerate(tables):
+            _write_csv(csv, table, file, header=place == 0)
 
 
-def _write_csv(csv: Any, table: Any, file: BinaryIO) -> None:
-    file.write(csv_text([table.column_names]).encode())
+def _write_csv(csv: Any, table: Any, file: BinaryIO, *, header: bool) -> None:
+    if header:
+        file.write(csv_text([table.column_names]).encode())
     csv.write_csv(table, file, csv.WriteOptions(include_header=False, quoting_style="needed"))
 
 

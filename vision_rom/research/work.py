@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from vision_rom.clip.files import shown_name
 from vision_rom.errors import ClipError, InstallationError, OutputError, UsageError
@@ -19,6 +20,7 @@ from vision_rom.research.manifest import BatchItem
 from vision_rom.research.rows import Row, frame_columns, rows_of, rows_of_failure
 from vision_rom.research.settings import BatchSettings
 from vision_rom.research.tables import arrow_table, whole_file, write_csv, write_parquet
+from vision_rom.spool import blocks
 
 WORKER_LOST = "worker_lost"
 
@@ -154,13 +156,18 @@ def memory_mb() -> float:
         return float("nan")
 
 
+def _frames(measurement: Measurement, item: BatchItem) -> Iterator[Any]:
+    """Yield the ``frames`` table some pictures at a time: of an hour it has four million rows."""
+    # one at least, so that a recording without pictures has a table too
+    for pictures in blocks(max(len(measurement.track.time_s), 1)):
+        yield arrow_table(frame_columns(measurement, item.clip_id, pictures), columns_of("frames"))
+
+
 def _write_files(measurement: Measurement, item: BatchItem, settings: BatchSettings, run: Path) -> None:
     if settings.frames != "none":
-        columns = columns_of("frames")
-        table = arrow_table(frame_columns(measurement, item.clip_id), columns)
-        write_parquet(table, run / "frames" / f"{item.clip_id}.parquet")
+        write_parquet(_frames(measurement, item), run / "frames" / f"{item.clip_id}.parquet")
         if settings.frames == "both":
-            write_csv(table, run / "frames_csv" / f"{item.clip_id}.csv")
+            write_csv(_frames(measurement, item), run / "frames_csv" / f"{item.clip_id}.csv")
     if "jsonl" in settings.exports:
         from vision_rom.research.json_lines import write_json_lines
 
