@@ -21,6 +21,7 @@ import jsonschema
 import numpy as np
 import pytest
 
+from vision_rom.cli import app as command_line
 from vision_rom.report.document import reading_schema
 from vision_rom.synthetic.truth_file import read_truth
 
@@ -213,6 +214,29 @@ def test_another_side_uses_the_landmarks_of_the_first_run(demo: Ended, sample_cl
     for path in folder.iterdir():
         path.unlink()
     folder.rmdir()
+
+
+def test_a_marked_elbow_is_read_and_shown(demo: Ended, sample_clips: Path) -> None:
+    clip, name = sample_clips / "demo_abduction_right.mp4", "cross_body_adduction"
+    [landmarks] = demo.folder.glob("landmarks-*.npz")
+    with np.load(landmarks) as kept:
+        left, right = (kept["landmarks_px"][30, row, :2] for row in (11, 12))
+        at_s = float(kept["time_s"][30])
+    # what a person marks vouches for itself: here an elbow before the chest, whatever the arm did
+    x, y = right + 0.4 * (left - right)
+    words = [clip, "--movement", name, "--side", "right", "--json", "--mark", f"right_elbow@{at_s:.3f}={x:.1f},{y:.1f}"]
+    code = command_line.run(
+        ["measure", *map(str, words), "--out", str(demo.folder.with_name("marked")), "--cache", str(demo.folder)]
+    )
+    assert code == 0
+    folder = demo.folder.with_name("marked")
+    document = json.loads((folder / "reading.json").read_text(encoding="utf-8"))
+    [reading], [place] = document["readings"], document["places"]
+    assert (reading["movement"], reading["status"], reading["marks"][0]["shoulder_px"]) == (name, "measured", None)
+    assert reading["marks"][0]["elbow_px"] == pytest.approx([x, y], abs=0.06)
+    assert (place["unit"], place["status"]) == ("shoulder_widths", "measured")
+    assert (folder / "peak_right.jpg").is_file()
+    assert document["software"]["parameters"]["mark_sd_widths"] == 0.05
 
 
 def stopped_after(wait_s: float, clip: Path, folder: Path) -> tuple[int, str]:

@@ -64,6 +64,18 @@ def test_distances_in_another_unit_are_not_mixed_with_ours() -> None:
     assert "cm" in choice.text
 
 
+def test_a_movement_that_is_read_in_several_units_has_a_range_in_each_that_is_known() -> None:
+    across = movement("cross_body_adduction")
+    lengths, angles = (norm_for(across, age=18, sex="male", unit=unit) for unit in ("cm", "deg"))
+    assert (lengths.low, lengths.high) == (19, 32)
+    assert "Vairo 2012" in lengths.text
+    assert lengths.verified
+    assert "Boone" in angles.text
+    assert not angles.verified
+    assert "from memory" in angles.text
+    assert norm_for(across, age=18, sex="female", unit="deg").norms == ()
+
+
 ages = st.none() | st.floats(0, 119)
 sexes = st.sampled_from([None, "male", "female"])
 arms = st.sampled_from([None, True, False])
