@@ -12,7 +12,9 @@ import pytest
 
 from vision_rom.handover import Clip, PoseModel, PoseTrack
 from vision_rom.pose import PoseSettings, load_cached, store_cached
+from vision_rom.pose import cache as cache_module
 from vision_rom.pose.landmarker import library_version
+from vision_rom.spool import LONG, on_disk, put_away
 
 OPTIONS = {"mirrored": False, "time_factor": 1.0, "rate_hz": None}
 SETTINGS = PoseSettings()
@@ -176,3 +178,35 @@ def test_where_the_recording_lies_is_not_kept(tmp_path):
     (file,) = tmp_path.iterdir()
     with np.load(file) as archive:
         assert b"somewhere" not in bytes(archive["facts"])
+
+
+@pytest.mark.parametrize("columns", [True, False], ids=["from the disk", "from memory"])
+def test_long_landmarks_come_back_onto_the_disk(tmp_path, columns):
+    """Those of a long recording lie column by column; files of before, and of tracks in memory, picture by picture."""
+    track = some_track(LONG + 100)
+    assert keep(tmp_path, track=put_away(track) if columns else track)
+    found = look(tmp_path)
+    assert found is not None
+    for name in ("time_s", "landmarks_px", "visibility", "world_m", "exchanged"):
+        there = getattr(found[1], name)
+        np.testing.assert_array_equal(there, getattr(track, name))
+        assert on_disk(there)
+    # any reader of NumPy archives reads the file
+    [path] = tmp_path.iterdir()
+    with np.load(path) as archive:
+        np.testing.assert_array_equal(archive["landmarks_px"], track.landmarks_px)
+
+
+def test_a_long_file_that_ends_too_early_is_as_good_as_none(tmp_path, monkeypatch):
+    real = cache_module._write
+
+    def short(member, values):
+        if values.ndim < 3:
+            real(member, values)
+            return
+        np.lib.format.write_array_header_1_0(member, np.lib.format.header_data_from_array_1_0(values))
+        member.write(values[: LONG // 2].tobytes())
+
+    monkeypatch.setattr(cache_module, "_write", short)
+    assert keep(tmp_path, track=some_track(LONG))
+    assert look(tmp_path) is None

@@ -38,7 +38,7 @@ from vision_rom.proof.speed_clip import ROUND, one_round, quick_to_decode, repea
 LIMIT_MB = 900.0
 CASES = (
     "480x854:300",
-    "480x854:1800:again",
+    "480x854:1800",
     "1080x1920:1800",
     "2160x3840:720",
     "480x854:108000:again",
