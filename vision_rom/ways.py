@@ -124,7 +124,9 @@ def raw_curve(
     if line is None:
         return RawCurve(learned.curve, "learned", picture, learned.expected_sd_deg)
     angle = learned.curve.angle_deg
-    unbiased = replace(learned.curve, angle_deg=angle - line.bias_deg(angle, front=faces_camera(view)))
+    unbiased = replace(
+        learned.curve, angle_deg=angle - line.bias_deg(angle, front=faces_camera(view), direction=movement.direction)
+    )
     return RawCurve(unbiased, "learned", picture, learned.expected_sd_deg)
 
 

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vision_rom.angles.bias import LARGEST_CORRECTION_DEG, BiasLine, fit_bias_line
+from vision_rom.angles.bias import LARGEST_CORRECTION_DEG, BiasLine, fit_bias_line, fit_turned_deg
 
 
 def test_fit_finds_the_line_that_made_the_errors():
@@ -30,3 +30,23 @@ def test_below_the_fitted_angles_it_stays_as_it_is_there_and_nan_stays_nan():
     low, lowest, unknown = line.bias_deg(np.array([30.0, -5.0, np.nan]), front=False)
     assert low == lowest
     assert np.isnan(unknown)
+
+
+def test_a_forearm_read_too_far_inwards_is_turned_back_whichever_way_the_movement_counts():
+    rng = np.random.default_rng(8)
+    direction = np.where(rng.random(300) < 0.7, 1.0, -1.0)
+    errors = 0.8 - 2.0 * direction + rng.normal(0, 3, 300)
+    turned, standard_error = fit_turned_deg(errors, direction)
+    assert turned == pytest.approx(-2.0, abs=3 * standard_error)
+    assert standard_error == pytest.approx(3 / np.sqrt(300 * (1 - direction.mean() ** 2)), rel=0.15)
+    line = BiasLine(turned_deg=turned)
+    left = [
+        float(e - line.bias_deg(np.array([50.0]), front=False, direction=int(d))[0])
+        for e, d in zip(errors, direction, strict=True)
+    ]
+    assert np.mean(left) == pytest.approx(0.8, abs=0.6)
+    assert abs(np.corrcoef(left, direction)[0, 1]) < 1e-9
+
+
+def test_of_rotations_one_way_nothing_is_known():
+    assert fit_turned_deg(np.array([2.0, 3.0, 2.5]), np.ones(3)) == (0.0, np.inf)

@@ -54,3 +54,23 @@ def test_recordings_from_a_camera_off_its_place_have_their_own_factor():
     assert found["factor_off"] == pytest.approx(4.0, abs=0.6)
     few = factors_of(rows[:60])["frontal"]
     assert few["factor"] == few["factor_off"]
+
+
+def rotations(turned_deg: float, *, noise_deg: float) -> list[CalibrationRow]:
+    noise = np.random.default_rng(6).normal(0, noise_deg, 60)
+    ways = {1: "external_rotation", -1: "internal_rotation"}
+    cases = {way: next(case for case in CASES if case.movement == name) for way, name in ways.items()}
+    rows = []
+    for number, one in enumerate(noise):
+        way = 1 if number % 3 else -1
+        description = replace(cases[way].description, person=40001 + number)
+        error = way * turned_deg + float(one)
+        rows.append(replace(row(error, 3.0, "rotation_side"), case=replace(cases[way], description=description)))
+    return rows
+
+
+def test_rotations_read_too_far_inwards_are_turned_back_where_that_is_sure():
+    found = factors_of(rotations(-2.0, noise_deg=2.0))["rotation_side"]
+    assert found["bias"]["turned_deg"] == pytest.approx(-2.0, abs=0.8)
+    assert found["mean_absolute_error_deg"] < 2.0
+    assert factors_of(rotations(-0.3, noise_deg=4.0))["rotation_side"]["bias"] is None

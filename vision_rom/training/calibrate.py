@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 
 from vision_rom.angles import find_view
-from vision_rom.angles.bias import BiasLine, fit_bias_line
+from vision_rom.angles.bias import BiasLine, fit_bias_line, fit_turned_deg
 from vision_rom.angles.learned_interval import Group, conformal_factor, expected_errors_deg
 from vision_rom.handover import Floats, PoseTrack
 from vision_rom.learned.store import ARM_NETWORK_SHA256
@@ -36,6 +36,9 @@ FEWEST_FOR_A_SPLIT = 40
 """Clips of each kind, square and not, that a group needs for two factors instead of one."""
 LEAST_GAIN = 0.10
 """A bias is taken off only where that lowers the mean error of people left out by a tenth; less is chance."""
+ROTATIONS: tuple[Group, ...] = ("rotation_side", "rotation_90")
+SURE_FROM_SES = 2.0
+"""The constant of rotations is taken off only where it is so many standard errors from nothing."""
 OUT = Path(__file__).parents[1] / "learned" / "calibration.json"
 
 
@@ -127,6 +130,32 @@ def errors_without_bias(rows: Sequence[CalibrationRow]) -> tuple[BiasLine | None
     return fit_bias_line(held, errors, front), left
 
 
+def errors_without_turn(group: Sequence[CalibrationRow]) -> tuple[BiasLine | None, Floats]:
+    """Return the constant of a group of rotations, and the errors (n,) that are left when every person is left out of the fit.
+
+    None, with the errors as they are, where the constant is not sure.
+    """
+    errors = np.array([row.held_deg - row.true_deg for row in group])
+    turned, standard_error = _turned(group)
+    if not abs(turned) >= SURE_FROM_SES * standard_error:
+        return None, errors
+    left = [
+        error - _direction(row) * _turned([one for one in group if one.case.description.person != person])[0]
+        for error, row in zip(errors, group, strict=True)
+        for person in [row.case.description.person]
+    ]
+    return BiasLine(turned_deg=turned), np.array(left)
+
+
+def _turned(rows: Sequence[CalibrationRow]) -> tuple[float, float]:
+    errors = np.array([row.held_deg - row.true_deg for row in rows])
+    return fit_turned_deg(errors, np.array([float(_direction(row)) for row in rows]))
+
+
+def _direction(row: CalibrationRow) -> int:
+    return movement_named(row.case.movement).direction
+
+
 def factors_of(rows: Sequence[CalibrationRow]) -> dict[str, dict[str, Any]]:
     """Return bias line and factor of each group, with what they rest on."""
     groups: dict[str, list[CalibrationRow]] = defaultdict(list)
@@ -134,7 +163,7 @@ def factors_of(rows: Sequence[CalibrationRow]) -> dict[str, dict[str, Any]]:
         groups[row.group].append(row)
     found = {}
     for name, group in sorted(groups.items()):
-        line, errors = errors_without_bias(group)
+        line, errors = errors_without_turn(group) if name in ROTATIONS else errors_without_bias(group)
         expected = np.array([row.expected_deg for row in group])
         square = np.array([row.square for row in group])
         split = min(square.sum(), (~square).sum()) >= FEWEST_FOR_A_SPLIT
