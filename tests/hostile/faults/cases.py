@@ -157,9 +157,11 @@ def _to_be_measured_again(here: Path, kept: Path) -> None:
 
 
 def _work_of_the_pages(here: Path) -> None:
-    from vision_rom.web.job import run_job
+    from vision_rom.web.job import exit_code_of
 
-    run_job(ServeSettings(here / "records"), 1)
+    code = exit_code_of(ServeSettings(here / "records"), 1)
+    if code:
+        raise SystemExit(code)
     with ClinicStore(here / "records") as store:
         job = store.job(1)
     if job.state != "done":
@@ -286,6 +288,7 @@ CASES = (
         _cached_visit,
         said("visit", "measure", "1", "clip.mp4", "--movement", "abduction", "--side", "right", *IN),
         (f"{VISIT}/clip.reading",),
+        adds=True,
     ),
     FaultCase("reading accept", _measured_visit, said("reading", "accept", "1", *IN), adds=True),
     FaultCase("visit report", _measured_visit, said("visit", "report", "1", *IN)),
@@ -299,6 +302,11 @@ CASES = (
     FaultCase("a recording comes in", _upload, ours(_receive)),
     FaultCase("a correction of the pages", _visit_as_measured, ours(_correct)),
     FaultCase(
-        "measure again from the pages", _to_be_measured_again, ours(_work_of_the_pages), (f"{VISIT}/clip.reading",)
+        "measure again from the pages",
+        _to_be_measured_again,
+        ours(_work_of_the_pages),
+        (f"{VISIT}/clip.reading",),
+        # a line in the audit trail
+        adds=True,
     ),
 )
