@@ -199,6 +199,22 @@ def test_an_arm_without_an_elbow_is_not_measured(demo: PoseTrack, share: float, 
         assert "ends above the elbow" in str(reading.reason)
 
 
+@pytest.mark.parametrize(("share", "sure", "refused"), [(0.4, 0.6, True), (0.4, 0.97, False), (0.9, 0.6, False)])
+def test_an_arm_without_a_forearm_is_not_measured(demo: PoseTrack, share: float, sure: float, refused: bool) -> None:
+    """A short forearm whose wrist is seen well points at the camera, and one that is long and unsure lies in the dark."""
+    points, visibility = demo.landmarks_px.copy(), demo.visibility.copy()
+    elbow = points[:, Landmark.RIGHT_ELBOW]
+    points[:, Landmark.RIGHT_WRIST] = elbow + share * (points[:, Landmark.RIGHT_WRIST] - elbow)
+    visibility[:, Landmark.RIGHT_WRIST] = sure
+    changed = replace(demo, landmarks_px=points, visibility=visibility)
+    (reading,) = measured(changed, movement="abduction", side="right").readings
+    assert (reading.status == "not_measured") is refused
+    if refused:
+        assert "forearm was not seen" in str(reading.reason)
+    (other,) = measured(changed, movement="elbow_flexion", side="right").readings
+    assert "forearm was not seen" not in str(other.reason)
+
+
 def test_a_mirrored_patient_has_the_same_angles_on_the_other_side(demo: PoseTrack) -> None:
     def flipped(points: np.ndarray, width: float) -> np.ndarray:
         return points[:, MIRRORED_LANDMARKS] * (-1, 1, 1) + (width, 0, 0)

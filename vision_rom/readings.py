@@ -11,13 +11,12 @@ import numpy as np
 
 from vision_rom.angles import ViewEstimate, find_view
 from vision_rom.angles.camera_tilt import camera_tilt_deg
-from vision_rom.angles.elevation import trunk_down_px
 from vision_rom.angles.filming import filming_remarks
+from vision_rom.doubts import why_doubted
 from vision_rom.errors import UsageError
 from vision_rom.handover import (
     SIDES,
     Clip,
-    Landmark,
     Motion,
     PersonFacts,
     PlaceReading,
@@ -60,16 +59,6 @@ Spans = Sequence[tuple[float, float]]
 Marked = Mapping[tuple[str, Side], Spans]
 """By movement and side"""
 UNKNOWN_MOVEMENT = "unknown"
-FLICKER_SHARE = 0.2
-MOST_CHANGES_OF_SIDE = 4
-"""From so many changes of left and right during the movement, and so many for each of its pictures, the landmarks are not believed. In
-48 recordings of rendered people there were two at most but in one, 12, whose reading was 54 degrees too low. Our own choice."""
-SHORTEST_UPPER_ARM_TRUNKS, SHORTEST_OF_OTHER = 0.4, 0.75
-"""An upper arm that never looks longer than this, in trunks and as a share of the other one, has no elbow to be seen. In 110 recordings
-of rendered people the shorter arm was 0.44 trunks and more, 0.34 where it ended above the elbow. Our own choice."""
-FURTHEST_APART_DEG = 20.0
-"""Of the learned and the plain held angle, more than which is believed of neither. In the elevations of the full proof they are up to 18 apart.
-Our own choice."""
 LEAST_PICTURE_PX = 100
 """In a smaller picture nobody can be expected to be found. Our own choice, no source."""
 
@@ -250,11 +239,7 @@ def read_curve(
     if not found.kept:
         reason = _why_none(curve, found)
         return replace(_refused(movement.name, movement.joint, side, reason, view), camera_off_plane_deg=off_plane_deg)
-    reason = (
-        _sides_flicker(track, found.kept)
-        or _elbow_guessed(movement, track, side)
-        or _ways_disagree(found.kept, raw, movement)
-    )
+    reason = why_doubted(found.kept, raw, movement, track, side)
     if reason:
         return replace(_refused(movement.name, movement.joint, side, reason, view), camera_off_plane_deg=off_plane_deg)
     kept, reading95_deg = intervals(found.kept, curve, raw, movement, track, view, plane)
@@ -282,67 +267,6 @@ def read_curve(
         vertical_held_deg=mean_known([one.vertical_held_deg for one in kept]),
         compensations=_helped(movement, track, kept, side, view),
         remarks=(*view.remarks, *curve.source.remarks, *found.remarks, *dropped, *lowering),
-    )
-
-
-def _sides_flicker(track: PoseTrack, kept: tuple[Repetition, ...]) -> str:
-    """Sentence why nothing can be read where the network kept taking one side for the other during the movement, or nothing."""
-    if not track.exchanged.size:
-        return ""
-    within = np.zeros(len(track.time_s), np.bool_)
-    for one in kept:
-        within |= (track.time_s >= one.start_s) & (track.time_s <= one.end_s)
-    changes = int((np.diff(track.exchanged.astype(np.int64)) != 0)[within[1:] & within[:-1]].sum())
-    if changes < MOST_CHANGES_OF_SIDE or changes < FLICKER_SHARE * within.sum():
-        return ""
-    return (
-        f"Not measured: during the movement left and right changed places {changes} times, so the arm's points cannot be trusted. Film "
-        "again with the whole body in the picture, good light and a plain background. A sling or loose cloth over the other arm does "
-        "this too."
-    )
-
-
-def _elbow_guessed(movement: Movement, track: PoseTrack, side: Side) -> str:
-    """Sentence why nothing can be read of an arm whose elbow is none, or nothing: a network puts one where an arm ends too early."""
-    # a raised arm that points at the camera looks short and is whole
-    if movement.kind != "elevation":
-        return ""
-    points = track.landmarks_px[..., :2]
-    seen = np.ones(len(points), np.bool_)
-    for row in [Landmark.of(one, part) for one in SIDES for part in ("shoulder", "elbow", "hip")]:
-        seen &= np.isfinite(points[:, row]).all(axis=1)
-    if not seen.any():
-        return ""
-    trunk_px = float(np.median(np.linalg.norm(trunk_down_px(points)[seen], axis=1)))
-    own, other = (
-        float(np.quantile(np.linalg.norm(points[seen, elbow] - points[seen, shoulder], axis=1), 0.95))
-        for elbow, shoulder in (
-            (Landmark.of(one, "elbow"), Landmark.of(one, "shoulder")) for one in (side, other_side(side))
-        )
-    )
-    if own > SHORTEST_UPPER_ARM_TRUNKS * trunk_px or own > SHORTEST_OF_OTHER * other:
-        return ""
-    return (
-        f"Not measured: the {side} upper arm looks {own / other:.0%} as long as the other one, so what was taken for its elbow is none. "
-        "An arm that ends above the elbow cannot be measured; one that is hidden must be uncovered."
-    )
-
-
-def _ways_disagree(kept: tuple[Repetition, ...], raw: RawCurve, movement: Movement) -> str:
-    """Sentence why nothing can be read where the learned and the plain way say quite different things, or nothing."""
-    if raw.method != "learned" or movement.kind != "elevation":
-        return ""
-    time_s, plain_deg = raw.picture.time_s, raw.picture.angle_deg
-    apart = []
-    for one in kept:
-        held = plain_deg[(time_s >= one.hold_start_s) & (time_s <= one.hold_end_s)]
-        if np.isfinite(held).any():
-            apart.append(abs(one.held_deg - float(np.nanmedian(held))))
-    if not apart or max(apart) <= FURTHEST_APART_DEG:
-        return ""
-    return (
-        f"Not measured: the arm's direction in the picture and what the learned method makes of the whole body are {max(apart):.0f} degrees "
-        "apart, so one of them is wrong. Film again with close-fitting clothes, the whole body in the picture and good light."
     )
 
 

@@ -141,6 +141,49 @@ def test_a_recording_that_kills_every_worker_is_listed(tmp_path, people_in, rows
     assert result.readings_measured == 2
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="address space is limited so on Linux alone")
+@pytest.mark.parametrize("told_as", ["MemoryError", "InstallationError"])
+def test_a_recording_that_is_refused_memory_is_told_as_that(tmp_path, people_in, rows, told_as):
+    """Under a real limit; libraries tell of it as of a damaged picture or of a network that cannot be loaded."""
+    manifest = people_in(tmp_path, 2)
+    program = f"""
+import resource, sys
+from pathlib import Path
+import numpy as np
+from vision_rom import errors
+from vision_rom.research import work
+from vision_rom.research.batch import run_batch
+from vision_rom.research.manifest import items_of
+from vision_rom.research.settings import BatchSettings
+
+whole = work.measure_item
+def hungry(item, *more):
+    if item.clip == "p001.json":
+        try:
+            np.ones((1 << 31) // 8)
+        except MemoryError:
+            if "{told_as}" != "MemoryError":
+                raise getattr(errors, "{told_as}")("something else") from None
+            raise
+    return whole(item, *more)
+work.measure_item = hungry
+in_use = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
+resource.setrlimit(resource.RLIMIT_AS, (in_use + (300 << 20), resource.RLIM_INFINITY))
+result = run_batch(*items_of(Path(sys.argv[1])), Path(sys.argv[2]), BatchSettings(), workers=0)
+print(result.readings_measured)
+"""
+    command = [sys.executable, "-c", program, str(manifest), str(tmp_path / "run")]
+    ended = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert (ended.returncode, ended.stderr) == (0, "")
+    assert ended.stdout.strip() == "1"
+    (failed,) = [one for one in rows(tmp_path / "run" / "failures.csv") if one["clip"] == "p001.json"]
+    assert failed["kind"] == "out_of_memory"
+    assert "more memory" in failed["reason"]
+    # with memory again it is measured, and nothing else is
+    again = run_batch(*items_of(manifest), tmp_path / "run", BatchSettings(), workers=0, retry_failed=True)
+    assert (again.resumed, again.readings_measured) == (1, 2)
+
+
 def test_failed_recordings_are_tried_again_on_request(tmp_path, people_in):
     manifest = people_in(tmp_path, 2)
     root, items = items_of(manifest)

@@ -1,8 +1,11 @@
 from __future__ import annotations
 
+import sqlite3
 from pathlib import Path
 
 import pytest
+
+from vision_rom.web.store import ClinicStore
 
 CORRECTIONS = "/api/clips/1/corrections"
 
@@ -63,6 +66,26 @@ def test_a_correction_is_kept_and_undone_to_the_first_reading(measured, clara) -
         "corrected recording 1",
         "undid a correction of recording 1",
     ]
+
+
+def test_a_correction_comes_with_its_pictures_or_not_at_all(measured, clara, monkeypatch) -> None:
+    def held(*given: object, **more: object) -> int:
+        raise sqlite3.OperationalError("database is locked")
+
+    before = _shown(clara)
+    with monkeypatch.context() as patched:
+        patched.setattr(ClinicStore, "add_job", held)
+        answer = clara.post(CORRECTIONS, json=_dropped(before))
+        assert answer.status_code >= 500
+        assert "try again" in answer.json()["detail"]
+    assert _shown(clara) == before
+    with measured.store() as kept:
+        queued = [one.id for one in kept.jobs()]
+    assert clara.post(CORRECTIONS, json=_dropped(before)).status_code == 200
+    with measured.store() as kept:
+        job = kept.claim_job()
+        assert (job.kind, job.clip_id) == ("draw", 1)
+        assert job.id not in queued
 
 
 def test_corrections_are_undone_from_the_end(clara) -> None:

@@ -117,7 +117,11 @@ FAILURE_COLUMNS = (
     Column("clip", "text", "Path of the recording from the manifest's folder"),
     Column("movement", "text", "Movement that could not be measured; empty where the recording could not be read"),
     Column("side", "text", "Side that could not be measured; empty where the recording could not be read"),
-    Column("kind", "text", "not_measured, the name of an error of vision_rom.errors, worker_lost or unexpected"),
+    Column(
+        "kind",
+        "text",
+        "not_measured, the name of an error of vision_rom.errors, worker_lost, out_of_memory or unexpected",
+    ),
     Column("reason", "text", "What was wrong, and what to do about it"),
 )
 FRAME_COLUMNS = (

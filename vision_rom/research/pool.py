@@ -134,7 +134,7 @@ class LocalPool:
             self._false_starts = 0
             worker.item = None
             worker.finished += 1
-            if worker.finished >= self._recycle_after or message.memory_mb > MOST_MEMORY_MB:
+            if worker.finished >= self._recycle_after or message.memory_mb > MOST_MEMORY_MB or message.out_of_memory:
                 self._retire(worker)
             on_done(message)
         else:

@@ -22,7 +22,9 @@ from vision_rom.research.settings import BatchSettings
 from vision_rom.research.tables import arrow_table, whole_file, write_csv, write_parquet
 from vision_rom.spool import blocks
 
-WORKER_LOST = "worker_lost"
+WORKER_LOST, OUT_OF_MEMORY = "worker_lost", "out_of_memory"
+NEAR_THE_LIMIT_MB = 400.0
+"""Whoever came so near to a limit of memory was refused some: single requests of networks and large pictures are up to about this large"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +39,8 @@ class Done:
     memory_mb: float
     """Of the worker's process afterwards; NaN where the system does not tell"""
     process: int
+    out_of_memory: bool = False
+    """It was refused memory, and its process should measure nothing more: what it holds would be wanting to the next recording"""
 
 
 def part_path(run: Path, clip_id: str) -> Path:
@@ -53,7 +57,7 @@ def process_item(
 ) -> Done:
     """Measure one recording and write everything it gives; its part is written last.
 
-    A recording that cannot be read or measured is a finished recording with a row in failures.
+    A recording that cannot be read or measured is a finished recording with a row in failures, one that wanted more memory than there was too.
 
     Raises
     ------
@@ -65,17 +69,25 @@ def process_item(
     clip_seconds = 0.0
     try:
         measurement = measure_item(item, settings, root, on_progress)
-    except (InstallationError, OutputError):
+    except OutputError:
         raise
-    except (ClipError, UsageError) as error:
-        rows = rows_of_failure(item, type(error).__name__, _without_place(str(error), root))
-    except Exception as error:  # noqa: BLE001 - one recording's surprise must not end a run over thousands
-        said = f"{type(error).__name__}: {' '.join(str(error).split())[:300]}"
-        rows = rows_of_failure(item, "unexpected", _without_place(said, root))
+    except Exception as error:
+        # one recording's surprise must not end a run over thousands
+        if isinstance(error, MemoryError) or memory_was_short():
+            rows = rows_of_failure(item, OUT_OF_MEMORY, _without_place(_for_want_of_memory(error), root))
+        elif isinstance(error, InstallationError):
+            raise
+        elif isinstance(error, ClipError | UsageError):
+            rows = rows_of_failure(item, type(error).__name__, _without_place(str(error), root))
+        else:
+            rows = rows_of_failure(item, "unexpected", _without_place(_said(error), root))
     else:
-        rows = rows_of(measurement, item)
         clip_seconds = measurement.clip.duration_s
-        _write_files(measurement, item, settings, run)
+        try:
+            rows = rows_of(measurement, item)
+            _write_files(measurement, item, settings, run)
+        except MemoryError as error:
+            rows = rows_of_failure(item, OUT_OF_MEMORY, _without_place(_for_want_of_memory(error), root))
     write_part(run, item, rows)
     return Done(
         clip_id=item.clip_id,
@@ -85,6 +97,7 @@ def process_item(
         clip_seconds=clip_seconds,
         memory_mb=memory_mb(),
         process=os.getpid(),
+        out_of_memory=any(one["kind"] == OUT_OF_MEMORY for one in rows["failures"]),
     )
 
 
@@ -145,6 +158,37 @@ def read_part(run: Path, clip_id: str) -> dict[str, list[Row]]:
     """Return the rows of one finished recording."""
     rows: dict[str, list[Row]] = json.loads(part_path(run, clip_id).read_text(encoding="utf-8"))
     return rows
+
+
+def _said(error: Exception) -> str:
+    return f"{type(error).__name__}: {' '.join(str(error).split())[:300]}"
+
+
+def _for_want_of_memory(error: Exception) -> str:
+    return (
+        "The process that measured it may use no more memory, and what it was refused ended in: "
+        f"{_said(error)} Raise the limit, have fewer workers, or cut the recording shorter; then --retry-failed."
+    )
+
+
+def memory_was_short() -> bool:
+    """Tell whether this process came near its limit of address space, so that whatever failed may have failed for want of memory.
+
+    Libraries tell of refused memory in their own ways: as a damaged picture, as a network or a library that cannot be loaded. Without a
+    limit memory is never refused on most systems, and the process is killed instead.
+    """
+    try:
+        # there is none on Windows
+        import resource
+
+        limit = resource.getrlimit(resource.RLIMIT_AS)[0]
+        if limit == resource.RLIM_INFINITY:
+            return False
+        lines = Path("/proc/self/status").read_text(encoding="ascii", errors="replace").splitlines()
+        most_kb = next(int(line.split()[1]) for line in lines if line.startswith("VmPeak:"))
+    except (ImportError, OSError, StopIteration, ValueError):
+        return False
+    return limit / 2**20 - most_kb / 2**10 < NEAR_THE_LIMIT_MB
 
 
 def memory_mb() -> float:

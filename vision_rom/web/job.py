@@ -66,6 +66,17 @@ def run_job(settings: ServeSettings, number: int) -> None:
             kept.set_job(number, state="done", share=1.0, stage="", message=message)
 
 
+def exit_code_of(settings: ServeSettings, number: int) -> int:
+    """Do a job and return the exit code of its process; a sentence on stderr where even its failure could not be noted."""
+    try:
+        run_job(settings, number)
+    except (VisionRomError, OSError, MemoryError, sqlite3.Error) as error:
+        told = error if isinstance(error, VisionRomError) else refused_by_the_machine(error)
+        sys.stderr.write(f"vision-rom: {told}\n")
+        return told.exit_code
+    return 0
+
+
 def _teller(kept: ClinicStore, job: Job) -> OnProgress:
     told_at, told = 0.0, ""
 
@@ -246,4 +257,4 @@ def _end_with_server() -> None:
 
 if __name__ == "__main__":
     _end_with_server()
-    run_job(ServeSettings(Path(sys.argv[1])), int(sys.argv[2]))
+    sys.exit(exit_code_of(ServeSettings(Path(sys.argv[1])), int(sys.argv[2])))

@@ -181,9 +181,8 @@ def undo(request: Request, session: Clinician, number: Number) -> Shown:
 
 def _changed(kept: ClinicStore, clip: Clip, what: dict[str, Any] | None, all_of: list[dict[str, Any]]) -> Shown:
     measurement = measured_now(kept, clip, all_of)
+    # pictures take longer than a person at the curve likes to wait: they are drawn in the background
     kept.correct(clip, what, reading_document(measurement))
-    # pictures take longer than a person at the curve likes to wait
-    kept.add_job("draw", clip_id=clip.id)
     return _shown(kept, clip, measurement)
 
 

@@ -10,7 +10,7 @@ import sys
 import threading
 import time
 
-from vision_rom.errors import UsageError, VisionRomError
+from vision_rom.errors import OutputError, UsageError, VisionRomError
 from vision_rom.web.model import Job
 from vision_rom.web.receiving import forget_abandoned
 from vision_rom.web.settings import ServeSettings
@@ -20,6 +20,8 @@ LOOK_EVERY_S = 0.3
 TIDY_EVERY_S = 3600.0
 REFUSED_WAIT_S = 5.0
 """After the disk or the database refused something"""
+ENDED = "The work ended without a result (out of memory?); try again, or send a shorter recording."
+REFUSED = "The clinic's machine refused disk or database, so nothing was stored; make room, and try again."
 _log = logging.getLogger(__name__)
 GONE_WITH_ITS_PATIENT = "gone"
 
@@ -96,7 +98,7 @@ class Runner:
                 except subprocess.TimeoutExpired:
                     continue
         if _state(kept, job) == "running":
-            message = "The work ended without a result (out of memory?); try again, or send a shorter recording."
+            message = REFUSED if process.returncode == OutputError.exit_code else ENDED
             kept.set_job(job.id, state="failed", message=message)
 
 

@@ -46,7 +46,7 @@ class ClinicStore(Accounts, Tasks, Work, Records):
         return tuple(json.loads(row["what"]) for row in rows)
 
     def correct(self, clip: Clip, what: dict[str, Any] | None, document: dict[str, Any]) -> None:
-        """Store a correction (None undoes the last one) with the readings that come of it, as one change.
+        """Store a correction (None undoes the last one) with the readings that come of it, and queue new pictures, as one change.
 
         A reading that is no longer there is rejected; one that did not change keeps its review.
         """
@@ -62,6 +62,8 @@ class ClinicStore(Accounts, Tasks, Work, Records):
                     (clip.id,),
                 )
             self._store_instead(clip, document, note=CORRECTED_AWAY)
+            # in the same step: a kill in between would leave the pictures of before beside the new readings
+            self.add_job("draw", clip_id=clip.id)
 
     def store_measured_again(self, clip: Clip, document: dict[str, Any]) -> None:
         """Store what a recording gave when it was measured again with its corrections, as :meth:`correct` does."""

@@ -14,10 +14,13 @@ from types import SimpleNamespace
 from typing import Any
 
 from vision_rom.cli import main as command_line
-from vision_rom.errors import VisionRomError
+from vision_rom.errors import OutputError, VisionRomError
 from vision_rom.measure import measure
+from vision_rom.pain.recorded import PainAsked
 from vision_rom.readings import measure_landmarks
 from vision_rom.records import Patient, Records, Visit
+from vision_rom.records.database import FILE_NAME
+from vision_rom.records.measuring import measure_into
 from vision_rom.report.document import reading_document
 from vision_rom.report.folder import staged, write_reading_files
 from vision_rom.research.batch import run_batch
@@ -29,6 +32,8 @@ from vision_rom.web.store import ClinicStore
 
 SAMPLES = Path(__file__).resolve().parents[3] / "sample_clips"
 CLIP = "demo_abduction_right.mp4"
+BOARD = SAMPLES.parent / "calibration" / "examples" / "board_wide.mp4"
+PROFILE = SAMPLES.parent / "calibration" / "profiles" / "example_normal.camera.toml"
 RATE_HZ = "10"
 
 
@@ -126,6 +131,58 @@ def _cached_visit(here: Path, kept: Path) -> None:
     shutil.copytree(kept / "cache", results)
 
 
+MARK = {"kind": "pain", "marks": [[3.0, 4.0, 5.0]], "none": False}
+
+
+def _visit_as_measured(here: Path, kept: Path) -> None:
+    """Measure into the visit as the command does, with the landmarks and all that the pages ask for."""
+    _cached_visit(here, kept)
+    with ClinicStore(here / "records") as store:
+        recording = (here / "clip.mp4").resolve()
+        asked = PainAsked(none=True)
+        measure_into(store, store.visit(1), recording, movement="abduction", side="right", pain=asked, consent=True)
+    (here / VISIT / "clip.reading" / "a note of mine.txt").write_text("keep me", encoding="utf-8")
+
+
+def _to_be_measured_again(here: Path, kept: Path) -> None:
+    """Leave a correction of which nothing was made yet, so that measuring again changes rows and files."""
+    _visit_as_measured(here, kept)
+    with ClinicStore(here / "records") as store:
+        store.add_job("measure", clip_id=1)
+        with sqlite3.connect(store.folder / FILE_NAME) as connection:
+            connection.execute(
+                "INSERT INTO correction (clip_id, what, who, created_at) VALUES (1, ?, 'me', '2026-03-02')",
+                (json.dumps(MARK),),
+            )
+
+
+def _work_of_the_pages(here: Path) -> None:
+    from vision_rom.web.job import exit_code_of
+
+    code = exit_code_of(ServeSettings(here / "records"), 1)
+    if code:
+        raise SystemExit(code)
+    with ClinicStore(here / "records") as store:
+        job = store.job(1)
+    if job.state != "done":
+        raise OutputError(job.message)
+
+
+def _correct(here: Path) -> None:
+    from vision_rom.web.again import measured_now
+
+    with ClinicStore(here / "records") as store:
+        clip = store.clip(1)
+        if not store.corrections(clip):
+            store.correct(clip, MARK, reading_document(measured_now(store, clip, [MARK])))
+
+
+def _board(here: Path, kept: Path) -> None:
+    shutil.copy(BOARD, here / "board.mp4")
+    # of another camera: it must stay until the new one is whole
+    shutil.copy(PROFILE, here / "board.camera.toml")
+
+
 def _bundle(here: Path, kept: Path) -> None:
     from vision_rom.visit_report.content import visit_content
     from vision_rom.visit_report.fhir import bundle_of
@@ -170,7 +227,7 @@ def _upload(here: Path, kept: Path) -> None:
 def _receive(here: Path) -> None:
     from fastapi import HTTPException, Request
 
-    from vision_rom.errors import OutputError, refused_by_the_machine
+    from vision_rom.errors import refused_by_the_machine
     from vision_rom.web.receiving import append
 
     settings = ServeSettings(here / "records", least_free_bytes=0)
@@ -231,6 +288,7 @@ CASES = (
         _cached_visit,
         said("visit", "measure", "1", "clip.mp4", "--movement", "abduction", "--side", "right", *IN),
         (f"{VISIT}/clip.reading",),
+        adds=True,
     ),
     FaultCase("reading accept", _measured_visit, said("reading", "accept", "1", *IN), adds=True),
     FaultCase("visit report", _measured_visit, said("visit", "report", "1", *IN)),
@@ -240,5 +298,15 @@ CASES = (
     FaultCase("batch", _list, ours(_batch)),
     FaultCase("agree", _run, said("agree", "reference.csv", "--run", "run")),
     FaultCase("camera sheets", _empty, said("camera", "sheets", "out")),
+    FaultCase("camera calibrate", _board, said("camera", "calibrate", "board.mp4", "--replace")),
     FaultCase("a recording comes in", _upload, ours(_receive)),
+    FaultCase("a correction of the pages", _visit_as_measured, ours(_correct)),
+    FaultCase(
+        "measure again from the pages",
+        _to_be_measured_again,
+        ours(_work_of_the_pages),
+        (f"{VISIT}/clip.reading",),
+        # a line in the audit trail
+        adds=True,
+    ),
 )
