@@ -168,6 +168,8 @@ def _joined(path: Path, name: str, checksum: str, found: forms.Found, given: Lan
 
 def _times(found: forms.Found, given: LandmarkFacts, name: str) -> Floats:
     count = len(found.points_px)
+    if np.ndim(found.time_s) != 1:
+        raise ClipDamaged(f"{name}: 'time_s' is no list of numbers, one for each picture.")
     if len(found.time_s):
         time_s = np.asarray(found.time_s, np.float64)
     else:
